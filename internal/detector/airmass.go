@@ -9,7 +9,7 @@ import (
 // Airmass returns how many times the air overhead a star's light crosses at the
 // given apparent altitude, 1 at the zenith to 38.7 at the horizon. NaN below the
 // horizon or above 90 degrees. Within 0.2 % of AirmassKastenYoung down to 10
-// degrees and 2 % at the horizon.
+// degrees and 2.2 % at the horizon.
 //
 // Source: K. A. Pickering 2002, DIO 12, 20: 1/sin(a + 244/(165 + 47 a^1.1)).
 func Airmass(altitude unit.Deg) float64 {

@@ -41,8 +41,8 @@ func amplitude(v, e float64) float64 {
 // image, relative to the centre. NaN if the aperture, obstruction or wavelength
 // is outside its range.
 //
-// Source: G. B. Airy 1835; annulus in Born & Wolf, Principles of Optics,
-// section 8.6.2.
+// Source: G. B. Airy 1835; annulus in Born & Wolf, Principles of Optics, chapter
+// 8 (both from memory).
 func (a Airy) Intensity(theta unit.Arcsec) float64 {
 	if badObstruction(a.Obstruction) {
 		return math.NaN()
@@ -101,8 +101,8 @@ func (a Airy) HalfFluxDiameter() unit.Arcsec {
 // radius. Closed form without an obstruction, else Simpson's rule to 1e-7 within
 // the first hundred rings.
 //
-// Source: Lord Rayleigh 1881, 1 - J0(v)^2 - J1(v)^2, for the clear aperture; the
-// integral of Intensity otherwise, whose total is 2/(1-e^2) in v.
+// Source: Lord Rayleigh 1881 (from memory), 1 - J0(v)^2 - J1(v)^2, for the clear
+// aperture; the integral of Intensity otherwise, whose total is 2/(1-e^2) in v.
 func (a Airy) EncircledEnergy(radius unit.Arcsec) float64 {
 	v := math.Pi * float64(radius.Rad()) / float64(a.unit())
 	if badObstruction(a.Obstruction) || !(v >= 0) {

@@ -26,8 +26,8 @@ func DepthOfFocus(lambda unit.Micron, n float64) unit.Micron {
 // telescope: (sin(pi w)/(pi w))^2, w being the peak-to-valley error over the
 // open part of the pupil in waves. NaN outside the domain.
 //
-// Source: Born & Wolf, Principles of Optics, section 8.8 (on-axis intensity);
-// the annulus has the same form with w reduced by 1-obstruction^2.
+// Source: Born & Wolf, Principles of Optics, chapter 8, intensity on the axis (from
+// memory); the annulus has the same form with w reduced by 1-obstruction^2.
 func DefocusStrehl(defocus, lambda unit.Micron, n, obstruction float64) float64 {
 	if bad(float64(lambda), n) || badObstruction(obstruction) {
 		return math.NaN()

@@ -15,7 +15,8 @@ const CrownIndex = 1.5168
 // moves the focus away from the sky: t (n-1)/n, about a third of its thickness.
 // NaN for a negative thickness or an index below 1.
 //
-// Source: W. J. Smith, Modern Optical Engineering, plane parallel plate.
+// Source: W. J. Smith, Modern Optical Engineering, plane parallel plate (from
+// memory).
 func GlassShift(thickness unit.MM, index float64) unit.MM {
 	if !(thickness >= 0) || !(index >= 1) {
 		return unit.MM(math.NaN())
