@@ -59,6 +59,9 @@ func Trailed(measured Profile, known ...Kernel) (air, length unit.Arcsec, pa uni
 // of squared widths, by Broyden's method. x stands for the tensor's mean, half
 // difference (north less east) and cross term, with which these grow at about
 // the given slopes.
+//
+// Source: Broyden 1965, Math. Comp. 19, 577, "A class of methods for solving
+// nonlinear simultaneous equations".
 func match(measured Profile, causes func(x [3]float64) []Kernel, slope [3]float64, known []Kernel) ([3]float64, error) {
 	nan := [3]float64{math.NaN(), math.NaN(), math.NaN()}
 	want := parts(measured.squares())
