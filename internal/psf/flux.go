@@ -11,7 +11,7 @@ import (
 // area it is the share of the light that the central pixel of a star centred
 // on it receives. NaN where Star is.
 //
-// Good to 0.1 % for stars of which air, diffraction or jitter is at least a
+// Good to 0.2 % for stars of which air, diffraction or jitter is at least a
 // seventh of the width; the peak of a bare trail or disc has not converged.
 //
 // Source: the value at the origin is the integral of the transform.
@@ -38,7 +38,7 @@ func Enclosed(radius unit.Arcsec, kernels ...Kernel) float64 {
 }
 
 // HalfFluxDiameter returns the diameter of the circle round the star's centre
-// that holds half of its flux. NaN where Star is. Good to 0.2 %, as Peak is.
+// that holds half of its flux. NaN where Star is. Good to 0.3 %, as Peak is.
 func HalfFluxDiameter(kernels ...Kernel) unit.Arcsec {
 	major, _, _ := total(kernels).Axes()
 	// The radius of half the flux is at most 1.2 sigma for every kernel here

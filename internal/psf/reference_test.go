@@ -107,9 +107,9 @@ func TestStarReference(t *testing.T) {
 	for _, r := range refs {
 		t.Run(r.causes, func(t *testing.T) {
 			p := Star(r.kernels...)
-			testkit.NearRel(t, float64(p.Major), r.major, 0.003, referenceSource)
-			testkit.NearRel(t, float64(p.Minor), r.minor, 0.003, referenceSource)
-			testkit.Near(t, p.Ellipticity(), r.ellipticity, 0.002, referenceSource)
+			testkit.NearRel(t, float64(p.Major), r.major, 0.002, referenceSource)
+			testkit.NearRel(t, float64(p.Minor), r.minor, 0.002, referenceSource)
+			testkit.Near(t, p.Ellipticity(), r.ellipticity, 0.001, referenceSource)
 			testkit.NearRel(t, p.Peak, r.fitPeak, 0.003, referenceSource)
 			testkit.Near(t, p.Tail, r.tail, 0.006, referenceSource)
 			if r.ellipticity > 0.02 {

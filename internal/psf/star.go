@@ -14,7 +14,7 @@ import (
 type Profile struct {
 	Major, Minor unit.Arcsec // full widths at half maximum along the principal axes
 	PA           unit.Deg    // position angle of the major axis, 0 <= PA < 180; of no meaning if round
-	Tail         float64     // 1/beta: 0 Gaussian, 0.21 near air's, at most MaxTail
+	Tail         float64     // 1/beta: 0 Gaussian, 0.19 the air's, at most MaxTail
 	Peak         float64     // its central intensity, as the fraction of the star's flux per square arcsecond
 }
 
