@@ -118,12 +118,13 @@ func (o *Observer) place(ra, dec float64, astrom *gofa.ASTROM) Place {
 	var az, zd, ha, decObs, raObs float64
 	gofa.Atioq(ra, dec, astrom, &az, &zd, &ha, &decObs, &raObs)
 	alt := degrees(math.Pi/2 - zd)
+	hour, decl := unit.Rad(gofa.Anpm(ha)).Hour(), degrees(decObs)
 	return Place{
 		Alt:         alt,
 		Az:          degrees(az),
-		HourAngle:   unit.Rad(gofa.Anpm(ha)).Hour(),
-		Dec:         degrees(decObs),
-		Parallactic: degrees(gofa.Hd2pa(ha, decObs, astrom.Phi)),
+		HourAngle:   hour,
+		Dec:         decl,
+		Parallactic: Parallactic(o.site.Lat, hour, decl),
 		Airmass:     Airmass(alt),
 	}
 }
