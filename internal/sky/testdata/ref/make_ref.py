@@ -3,6 +3,7 @@
 
     /usr/bin/python3 internal/sky/testdata/ref/make_ref.py          write the tables beside this file
     /usr/bin/python3 internal/sky/testdata/ref/make_ref.py --check  recompute, compare with the tables, exit 1 on a difference
+    ... [--check] star body                                         only the named tables (site, star, body, event)
 
 Needs Debian's python3-astropy, python3-erfa and python3-numpy; goes nowhere near
 the network. UT1 = UTC and polar motion zero throughout. Every draw comes from
@@ -226,7 +227,9 @@ def main():
     check = "--check" in sys.argv[1:]
     print("astropy", astropy.__version__, "erfa", erfa.__version__, "numpy", np.__version__)
     bad = 0
-    for name, make in TABLES.items():
+    wanted = [a for a in sys.argv[1:] if a != "--check"] or list(TABLES)
+    for name in wanted:
+        make = TABLES[name]
         head, rows = make()
         path = os.path.join(HERE, name + ".csv")
         if check:
