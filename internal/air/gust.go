@@ -38,7 +38,7 @@ func (g Gust) PSD(fHz float64) (perHz float64) {
 		return math.NaN()
 	}
 	n := fHz * time
-	return 4 * time * math.Pow(1+70.8*n*n, -5./6)
+	return 4 * time * math.Exp(-5./6*math.Log(1+70.8*n*n))
 }
 
 // KneeHz returns the frequency at which the flat and the f^(-5/3) parts of the

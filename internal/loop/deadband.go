@@ -21,9 +21,9 @@ type Band struct {
 // square arcseconds, that disturbances and measurement noise make in a loop of
 // a given gain without the band; it may be NaN where that loop is not stable. A
 // half width of zero changes nothing. The star's variance so predicted is
-// within 12 % of simulation where noise is at least a third of the band's half
-// width; the describing function takes the measurement for Gaussian, which it
-// is not under a drift with little noise. Fields are NaN when the loop is not
+// within 6 % of simulation where the measurement noise is at least half the
+// band's half width, 25 % (its own RMS 6 %) where it is a third; the describing function takes the
+// measurement for Gaussian, which it is not under a drift with less noise. Fields are NaN when the loop is not
 // stable.
 //
 // Derived: for a Gaussian measurement of mean m and deviation s, with a and b
@@ -53,7 +53,7 @@ func (l Linear) DeadBand(halfWidth unit.Arcsec, rateArcsecPerS float64, measured
 		m := drift
 		if drift > 0 {
 			lo, hi := 0.0, drift+d
-			for range 40 {
+			for range 25 {
 				m = (lo + hi) / 2
 				if mean, _, _ := deadZone(m, s, d); mean < drift {
 					lo = m
@@ -87,7 +87,7 @@ func (l Linear) DeadBand(halfWidth unit.Arcsec, rateArcsecPerS float64, measured
 		}
 		lo, hi = lo-1, lo
 	}
-	for hi-lo > 1e-4 {
+	for hi-lo > 1e-3 {
 		mid := (lo + hi) / 2
 		if excess(math.Exp(mid)) > 0 {
 			lo = mid

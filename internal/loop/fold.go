@@ -22,7 +22,7 @@ const (
 	nearNodes = 8
 	foldNodes = slowNodes + 2*nearNodes
 	images    = 3  // whole bands above the base band that are resolved
-	bands     = 32 // bands up to which the spectrum is sampled once a band
+	bands     = 16 // bands up to which the spectrum is sampled once a band
 )
 
 var (
@@ -91,8 +91,8 @@ type foldNode struct {
 // the stability limit. NaN results if the times are not positive, the cycle is
 // below the exposure or the delay negative.
 //
-// The first bands are resolved, higher ones up to the 32nd sampled once each
-// with the phases of exposure and cycle summed exactly.
+// The first three bands are resolved, higher ones up to the 16th sampled once
+// each, their phases kept.
 func Fold(s Spectrum, exposure, cycle unit.Second, delay int, sub unit.Second) *Folded {
 	f := &Folded{delay: delay}
 	t, tc, length := float64(exposure), float64(cycle), float64(sub)
@@ -101,16 +101,28 @@ func Fold(s Spectrum, exposure, cycle unit.Second, delay int, sub unit.Second) *
 		return f
 	}
 	duty := t / tc
-	// Bands sampled once: sums of power/m^2 and of that times cos(2 pi m duty).
-	var sum, turning float64
-	for m := images + 1; m <= bands; m++ {
-		a := s(float64(m)/tc) / float64(m*m)
-		sum += a
-		turning += a * math.Cos(2*math.Pi*float64(m)*duty)
+	// Both b and p of an image at (m+x)/tc have simple forms,
+	//
+	//	|b|^2     = (1 - Re turn)/(2 (pi duty (m+x))^2)
+	//	b conj(p) = sin(pi x) exp(-i pi x) (turn - 1)/(2i duty (pi (m+x))^2)
+	//
+	// with turn = exp(2 pi i (m+x) duty), and at (m-x)/tc the same with
+	// exp(2 pi i (x-m) duty) and m-x, conjugated. So two sums do: of the powers
+	// over (m+-x)^2, and of those times the turns. Bands sampled once have the
+	// same power over m^2 on both sides.
+	var phase [images + 1]complex128
+	for m := range phase {
+		phase[m] = cmplx.Rect(1, 2*math.Pi*float64(m)*duty)
 	}
-	rest := s(2*bands/tc) / (bands + 0.5)
-	sum += rest
-	turning += rest * math.Cos(2*math.Pi*(bands+1)*duty)
+	var far, farTurned float64
+	for m := images + 1; m <= bands; m++ {
+		a := 2 * s(float64(m)/tc) / float64(m*m)
+		far += a
+		farTurned += a * math.Cos(2*math.Pi*float64(m)*duty)
+	}
+	rest := 2 * s(2*bands/tc) / (bands + 0.5)
+	far += rest
+	farTurned += rest * math.Cos(2*math.Pi*(bands+1)*duty)
 
 	var x, w [foldNodes]float64
 	f.n = baseBand(delay, &x, &w)
@@ -122,28 +134,21 @@ func Fold(s Spectrum, exposure, cycle unit.Second, delay int, sub unit.Second) *
 		n.lost = lost(x)
 		n.away = 1 - lost(x*length/tc)
 		n.stair = 1 - (1-n.lost)*n.away
+		still, turned := far, complex(farTurned, 0)
 		for m := 1; m <= images; m++ {
-			up, down := (float64(m)+x)/tc, (float64(m)-x)/tc
-			b, p := wave(up, t, tc)
-			power := w * s(up)
-			f.open += power
-			n.images += power * square(b)
-			n.together += complex(power, 0) * b * cmplx.Conj(p)
-			b, p = wave(down, t, tc)
-			power = w * s(down)
-			f.open += power
-			n.images += power * square(b)
-			n.together += complex(power, 0) * cmplx.Conj(b) * p
+			up, down := float64(m)+x, float64(m)-x
+			upper, lower := s(up/tc), s(down/tc)
+			f.open += w * (upper + lower)
+			upper /= up * up
+			lower /= down * down
+			still += upper + lower
+			turned += complex(upper, 0)*phase[m] + complex(lower, 0)*cmplx.Conj(phase[m])
 		}
-		// Both sides of band m together: |b|^2 sums to
-		// (1 - cos(2 pi m duty) cos(2 pi x duty))/(pi m duty)^2 and b conj(p)
-		// to sin(pi x) exp(-i pi x) (cos(2 pi m duty) exp(2 pi i x duty) - 1) /
-		// (i pi^2 m^2 duty).
-		n.images += w * (sum - turning*math.Cos(2*math.Pi*x*duty)) / (math.Pi * math.Pi * duty * duty)
+		turned *= cmplx.Rect(1, 2*math.Pi*x*duty)
+		n.images = w * (still - real(turned)) / (2 * math.Pi * math.Pi * duty * duty)
 		sx, cx := math.Sincos(math.Pi * x)
-		sd, cd := math.Sincos(2 * math.Pi * x * duty)
-		n.together += complex(w*sx/(math.Pi*math.Pi*duty), 0) * complex(cx, -sx) * complex(0, -1) *
-			(complex(turning*cd, turning*sd) - complex(sum, 0))
+		n.together = complex(w*sx/(2*math.Pi*math.Pi*duty), 0) * complex(cx, -sx) *
+			complex(0, -1) * (turned - complex(still, 0))
 	}
 	f.open += above(s, (images+0.5)/tc)
 	return f
@@ -240,20 +245,33 @@ func (l Linear) InjectedNoise(sub unit.Second) float64 {
 	if !l.valid() || !(sub > 0) {
 		return math.NaN()
 	}
-	return injectedNoise(l.Gain, l.Delay, float64(sub)/float64(l.Cycle))
+	return foldNoise(l.Delay, float64(sub)/float64(l.Cycle)).injected(l.Gain)
 }
 
-// injectedNoise takes the sub's length in cycles.
-func injectedNoise(gain float64, delay int, cycles float64) float64 {
-	total := noiseGain(gain, delay)
-	if math.IsInf(cycles, 1) || math.IsNaN(total) || gain == 0 {
-		return total
-	}
+// foldedNoise is white measurement noise folded, for loops that differ in gain
+// alone.
+type foldedNoise struct {
+	delay, n int
+	q        [foldNodes]complex128
+	away     [foldNodes]float64 // what a sub's mean takes of the staircase, per |1-S|^2
+}
+
+// foldNoise takes the sub's length in cycles.
+func foldNoise(delay int, cycles float64) *foldedNoise {
+	f := &foldedNoise{delay: delay}
 	var x, w [foldNodes]float64
-	for i := range baseBand(delay, &x, &w) {
-		q := openLoop(x[i], delay)
-		t := complex(gain, 0) / (q + complex(gain, 0))
-		total -= 2 * w[i] * square(t) * (1 - lost(x[i])) * (1 - lost(x[i]*cycles))
+	f.n = baseBand(delay, &x, &w)
+	for i := range f.n {
+		f.q[i] = openLoop(x[i], delay)
+		f.away[i] = 2 * w[i] * (1 - lost(x[i])) * (1 - lost(x[i]*cycles))
+	}
+	return f
+}
+
+func (f *foldedNoise) injected(gain float64) float64 {
+	total := noiseGain(gain, f.delay)
+	for i, q := range f.q[:f.n] {
+		total -= f.away[i] * square(complex(gain, 0)/(q+complex(gain, 0)))
 	}
 	return total
 }
