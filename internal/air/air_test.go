@@ -162,6 +162,7 @@ func TestMotionCoefficient(t *testing.T) {
 	testkit.NearRel(t, ZTilt, wavefront, 0.001, "closed form: Weber-Schafheitlin integral")
 	testkit.NearRel(t, ZTilt, 0.448*16/(4*math.Pi*math.Pi), 0.003, "Noll (1976): 0.448 rad^2 per tilt")
 	testkit.NearRel(t, 0.179/got, 1.05417, 1e-3, byNumpy+"0.179 of Sarazin and Roddier (1990) over the centroid's")
+	testkit.NearRel(t, 0.179/wavefront, 0.98394, 1e-3, byNumpy+"0.179 of Sarazin and Roddier (1990) over the wavefront tilt's")
 }
 
 func TestImageMotion(t *testing.T) {

@@ -103,7 +103,7 @@ func (t Turbulence) KolmogorovFWHM(lambda unit.Micron) unit.Arcsec {
 // positive or L0/r0 is below 20, where the formula fails.
 //
 // Source: Tokovinin (2002), eq. 19; Martinez et al. (2010, Astron. Astrophys.
-// 516, A90) confirm it for telescopes of all sizes.
+// 516, A90) confirm it.
 func (t Turbulence) FWHM(lambda unit.Micron) unit.Arcsec {
 	r := t.fried(lambda) / float64(t.Outer)
 	if !(r <= 1.0/20) {

@@ -87,8 +87,7 @@ func beta(a, b float64) float64 { return math.Gamma(a) * math.Gamma(b) / math.Ga
 // PSD returns the one-sided power per hertz, in square arcseconds, of the
 // instantaneous motion at the frequency in hertz; multiply by sinc^2(f T) for
 // that of averages over exposures T. NaN for a negative frequency; infinite at
-// 0 when the outer scale is infinite and the axis has motion along the wind or
-// across it (f^(-2/3)).
+// 0 when the outer scale is infinite (f^(-2/3)).
 //
 // Within 0.2 % of the integral for D/L0 up to 0.1 (1 % to 0.3) and f up to
 // 8 V/D; beyond, where 1e-4 of the variance lies, the ripple is averaged.

@@ -60,6 +60,7 @@ func TestNoiseGain(t *testing.T) {
 	} {
 		testkit.NearRel(t, frames(tt.gain, tt.delay).NoiseGain(), tt.want, 1e-5, byNumpy+"closed forms for no and one frame of delay, and simulation")
 	}
+	testkit.NearRel(t, 1+frames(0.5, 0).NoiseGain(), 1.33333, 1e-5, byNumpy+"white motion seen by the guide camera, 2/(2-g); simulation 1.33252")
 	for delay := range 6 {
 		for _, part := range []float64{0.1, 0.5, 0.8, 0.95} {
 			g := part * StabilityLimit(delay, 0)

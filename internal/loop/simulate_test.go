@@ -261,7 +261,8 @@ func TestSpectrumAgainstTime(t *testing.T) {
 	}
 }
 
-// The published-in-use rule g/(2-g) for air against the whole spectrum.
+// Air that is correlated from one exposure to the next is not injected by the
+// white rule g/(2-g).
 func TestInjectedAir(t *testing.T) {
 	l := Linear{0.5, 2, 2, 0}
 	motion := func(outer unit.Metre, axis air.Axis) *air.Motion {
