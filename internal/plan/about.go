@@ -74,7 +74,7 @@ var abouts = map[ledger.Term]about{
 		cause:  "the wind shakes the telescope",
 	},
 	ledger.Backlash: {
-		paths:  []string{"mount.backlash", "loop.gain_dec", "loop.dead_band", "polar.error"},
+		paths:  []string{"mount.backlash", "loop.gain_dec", "site.wind", "mount.shake", "polar.error"},
 		remedy: "adjust the declination gears, or let a small polar error keep them on one side",
 		cause:  "declination backlash",
 	},

@@ -34,6 +34,7 @@ type guideView struct {
 	bare      unit.Px     // of the star before pixels average it
 	dimming   unit.Mag    // by the air
 	floor     unit.Px     // centroid error that no light removes
+	coarse    float64     // factor on the centroid error for pixels that undersample the star
 	width     unit.Arcsec // of the star, the pixel included
 }
 
@@ -55,22 +56,19 @@ func viewOf(r *rig.Rig, p *place) guideView {
 	v.skyPerS = v.light.Sky(p.sky, v.scale) + g.Camera.DarkElectronPerS.V*bin2
 	n := float64(g.Focal.V / g.Aperture.V)
 	kernels := []psf.Kernel{
-		psf.Air(airFWHM(r, p.airmass)),
+		psf.Air(turbulence(r).At(p.airmass).FWHM(r.Imaging.Wavelength.V)),
 		psf.Airy(r.Imaging.Wavelength.V, g.Aperture.V, g.Obstruction.V),
 		blur(g.Spot.V, g.Focal.V),
 		psf.Disc(optics.ShiftAngle(optics.Blur(g.Defocus.V, n), g.Focal.V), g.Obstruction.V),
 	}
 	v.bare = v.scale.Px(psf.Star(kernels...).FWHM())
+	v.coarse = 1
+	if v.bare < 2.5 { // beyond, within 3 % of 1
+		v.coarse = detector.Undersampling(max(v.bare, 0.45))
+	}
 	v.width = psf.Star(append(kernels, psf.Box(v.scale.Arcsec(1), 0))...).FWHM()
 	v.fwhm = v.scale.Px(v.width)
 	return v
-}
-
-// airFWHM returns the width that the air alone gives a long exposure at the
-// rig's wavelength: the seeing entry is that at the zenith at 500 nm.
-func airFWHM(r *rig.Rig, airmass float64) unit.Arcsec {
-	t := turbulence(r)
-	return t.At(airmass).FWHM(r.Imaging.Wavelength.V)
 }
 
 // turbulence returns the air at the zenith that delivers the rig's seeing with
@@ -101,10 +99,7 @@ func (v guideView) spot(m unit.Mag, exposure unit.Second) detector.Spot {
 // centroid returns the one-axis centroid error of one exposure of a star, the
 // floor and the price of undersampling included.
 func (v guideView) centroid(m unit.Mag, exposure unit.Second) unit.Arcsec {
-	c := v.spot(m, exposure).Centroid()
-	if v.bare < 2.5 {
-		c *= unit.Px(detector.Undersampling(max(v.bare, 0.45)))
-	}
+	c := v.spot(m, exposure).Centroid() * unit.Px(v.coarse)
 	return v.scale.Arcsec(detector.WithFloor(c, v.floor))
 }
 
@@ -257,9 +252,9 @@ func (f *field) hold(v guideView, n int, exposure unit.Second) held {
 // promised returns the star that counts below the catalogue's limit promise,
 // where the catalogue itself has none: the one at the magnitude that nine such
 // fields in ten reach, or, where that is too faint for the camera, the faintest
-// that serves, with its probability.
+// that serves in a long exposure, with its probability.
 func (f *field) promised(v guideView, exposure unit.Second) held {
-	reach := min(v.faintest(leastSNR, exposure), countsLimit)
+	reach := min(v.faintest(leastSNR, longExpo), countsLimit)
 	m := min(f.reached(0.9), reach)
 	e := float64(v.centroid(m, exposure))
 	return held{vt: m, offset: f.offset, variance: e * e, chance: catalog.Chance(f.counts.Hidden(m), f.areaDeg2)}

@@ -56,14 +56,40 @@ func (s *scene) rehold() *scene {
 	return &next
 }
 
-// The settings the plan chooses among. Shorter exposures than half a second
-// and longer ones than eight are asked for by name (loop.interval).
+// The settings the plan chooses among; others are asked for by name
+// (loop.interval and the like). Geared mounts do not follow corrections much
+// faster than one a second, strain-wave and direct drives do: common practice,
+// no source.
 const (
-	shortestGuide unit.Second = 0.5
-	longestGuide  unit.Second = 8
-	leastGain                 = 0.1
-	mostGain                  = 0.9
+	shortestGeared unit.Second = 1
+	shortestDirect unit.Second = 0.5
+	longestGuide   unit.Second = 8
+	leastGain                  = 0.1
+	// A gain that stands a correction that comes a frame late: the loop then
+	// still damps, where it would ring at 0.8 and break away at 1.
+	mostGain = 0.7
 )
+
+// shortestGuide returns the shortest exposure that the plan chooses for a
+// drive.
+func shortestGuide(d rig.Drive) unit.Second {
+	if d == rig.StrainWave || d == rig.Direct {
+		return shortestDirect
+	}
+	return shortestGeared
+}
+
+// settlingGain returns the gain that makes up nine tenths of a dither within
+// the time allowed to settle: below it the correction, however quiet, comes too
+// late.
+//
+// Derived: each cycle leaves 1-g of an offset.
+func settlingGain(r *rig.Rig, cycle unit.Second) float64 {
+	if r.Sub.Dither.V == 0 || r.Sub.Settle.V <= 0 {
+		return leastGain
+	}
+	return min(1-math.Pow(0.1, float64(cycle/r.Sub.Settle.V)), mostGain)
+}
 
 // choose returns the hold of the scene's rig: its stars, and the settings that
 // smear the star least where the rig leaves them open.
@@ -71,7 +97,7 @@ func (s *scene) choose() *hold {
 	r, p := s.rig, s.place
 	n := max(int(r.Loop.Stars.V), 1)
 	h := &hold{view: viewOf(r, p), delay: int(r.Loop.Delay.V)}
-	limits := loop.Limits{MinExposure: shortestGuide, MaxExposure: longestGuide, Overhead: r.Loop.Readout.V,
+	limits := loop.Limits{MinExposure: shortestGuide(r.Mount.Drive), MaxExposure: longestGuide, Overhead: r.Loop.Readout.V,
 		MinGain: leastGain, MaxGain: mostGain, Delay: h.delay, Sub: r.Sub.Length.V}
 	if t := r.Loop.Interval; t.Known() {
 		limits.MinExposure, limits.MaxExposure = t.V, t.V
@@ -83,7 +109,7 @@ func (s *scene) choose() *hold {
 	h.interval, h.cycle = 2, 2+r.Loop.Readout.V
 	next := *s
 	next.hold = h
-	ra, dec := next.loads(steady, gusts)
+	ra, dec := next.loads(turbulence(r).At(p.airmass), steady, gusts)
 	noise := func(t unit.Second) float64 { return s.field.hold(h.view, n, t).variance }
 	ra.Noise, dec.Noise = noise, noise
 	axes := []loop.Disturbance{ra, dec}
@@ -100,9 +126,13 @@ func (s *scene) choose() *hold {
 	set := loop.Optimise(limits, axes...)
 	h.interval, h.deadBand = set.Exposure, set.DeadBand
 	h.cycle = h.interval + r.Loop.Readout.V
-	h.gainRA = set.Axes[0].Gain
+	least := settlingGain(r, h.cycle)
+	if most := 0.9 * loop.StabilityLimit(h.delay, 0); least > most {
+		least = most
+	}
+	h.gainRA = max(set.Axes[0].Gain, least)
 	if len(set.Axes) > 1 {
-		h.gainDec = set.Axes[1].Gain
+		h.gainDec = max(set.Axes[1].Gain, least)
 	}
 	if g := r.Loop.GainRA; g.Known() {
 		h.gainRA = g.V

@@ -132,8 +132,12 @@ func showpiece(n *sky.Night) catalog.Object {
 	for _, c := range catalog.Showpieces() {
 		p := o.Observed(sky.Direction{RA: c.RA, Dec: c.Dec})
 		// Five degrees lower for each hour off the meridian, so that the window
-		// lies around the middle of the night.
-		if alt := p.Alt - unit.Deg(5*math.Abs(float64(p.HourAngle))); alt > highest && p.Alt < 85 {
+		// lies around the middle of the night; up to fifteen higher for size.
+		size := min(float64(c.Size), 60)
+		if !(size > 0) {
+			size = 0
+		}
+		if alt := p.Alt - unit.Deg(5*math.Abs(float64(p.HourAngle))-size/4); alt > highest && p.Alt < 85 {
 			highest, best = alt, c
 		}
 	}

@@ -1,6 +1,8 @@
 package plan
 
 import (
+	"math"
+
 	"holdfast/internal/rig"
 	"holdfast/internal/sky"
 	"holdfast/internal/unit"
@@ -16,7 +18,6 @@ type place struct {
 	airmass   float64
 	sky       unit.SurfaceMag
 	gravity   sky.GravityPerHour
-	turn      sky.RotationRate // of the field on a mount without a polar axis
 	refracted sky.Refraction
 	king      sky.Drift // of a star on a perfectly aligned mount at the sidereal rate
 }
@@ -28,9 +29,32 @@ func newPlace(r *rig.Rig, span *sky.Span, target sky.Direction, t sky.Instant) *
 	p.airmass = p.at.Airmass
 	p.sky = o.Sky(target, r.Site.Sky.V, r.Site.Extinction.V)
 	p.gravity = sky.GravityRate(p.lat, p.at.HourAngle, p.at.Dec)
-	p.turn = sky.AltAzRotation(p.lat, p.at.Alt, p.at.Az)
 	p.king = sky.RefractionDrift(sky.TruePole, p.lat, p.at.HourAngle, p.at.Dec, p.refracted)
 	return p
+}
+
+// turned returns the steady turn of the field that smears as much as the true
+// one does in a sub about this instant, on a mount without a polar axis: sqrt 12
+// times the standard deviation of the parallactic angle. The rate alone would
+// miss that it changes, and vanishes where the star stands due east or west.
+func (p *place) turned(sub unit.Second) unit.Arcsec {
+	const n = 9
+	var q [n]float64
+	mean := 0.0
+	for i := range q {
+		ha := p.at.HourAngle + unit.Hour(float64(sub)/3600*(float64(i)-(n-1)/2)/(n-1))
+		q[i] = float64(sky.Parallactic(p.lat, ha, p.at.Dec))
+		if i > 0 { // across the half turn
+			q[i] = q[i-1] + math.Remainder(q[i]-q[i-1], 360)
+		}
+		mean += q[i] / n
+	}
+	v := 0.0
+	for _, x := range q {
+		// The variance of n equal steps is (n+1)/(n-1) times that of the ramp.
+		v += (x - mean) * (x - mean) / n * (n - 1) / (n + 1)
+	}
+	return unit.Deg(math.Copysign(math.Sqrt(12*v), q[n-1]-q[0])).Arcsec()
 }
 
 // siteOf returns the site of a rig with the air of its height and temperature.

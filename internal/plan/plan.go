@@ -101,6 +101,11 @@ func Make(ctx context.Context, q Request) (*Result, error) {
 	res.Ledger = rowsOf(now.centre, sp.sigma, r)
 	res.LedgerCorner = rowsOf(now.corner, sp.sigmaCorner, r)
 	link, without, has := ledger.WeakLink(now.centre, now.corner, now.goal)
+	if !has && res.Verdict == ledger.Unknown && sp.missing != nil {
+		// The star as stated meets its goal; the draws that miss it say which
+		// link is in doubt.
+		link, _, has = ledger.WeakLink(sp.missing.centre, sp.missing.corner, now.goal)
+	}
 	if has {
 		res.WeakLink = &link
 	}
@@ -177,6 +182,7 @@ type spreadResult struct {
 	verdict            ledger.Verdict
 	share              float64
 	sigma, sigmaCorner map[ledger.Term][2]unit.Arcsec
+	missing            *outcome // the middle one of the draws that miss the goal; nil without any
 }
 
 // leastShare is the share of the drawn rigs that must agree with a verdict for
@@ -209,6 +215,16 @@ func (s *scene) spread(sub unit.Second, q Request, workers int, nominal ledger.V
 	res.share = float64(votes[nominal]) / float64(n)
 	if res.share < leastShare {
 		res.verdict = ledger.Unknown
+	}
+	var missed []outcome
+	for _, o := range drawn {
+		if o.verdict() != ledger.Round {
+			missed = append(missed, o)
+		}
+	}
+	if len(missed) > 0 {
+		sortBy(missed, func(o outcome) float64 { sh := o.short(); return sh.Ellipticity*100 + sh.FWHM })
+		res.missing = &missed[len(missed)/2]
 	}
 	res.sigma = scatter(drawn, func(o outcome) ledger.Ledger { return o.centre })
 	res.sigmaCorner = scatter(drawn, func(o outcome) ledger.Ledger { return o.corner })

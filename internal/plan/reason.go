@@ -20,7 +20,11 @@ func reason(res *Result, now outcome, without ledger.Pair, has bool) string {
 	case ledger.Round:
 		s := fmt.Sprintf("%s and %.2f out of round %s, inside the limit of %.2f", star, e, where, limit)
 		if res.Verdict == ledger.Unknown {
-			return s + ", but what is assumed about the rig leaves too much open to promise it."
+			s += ", but what is not known about the rig leaves too much open to promise it"
+			if has && res.WeakLink != nil {
+				return fmt.Sprintf("%s: above all %s.", s, abouts[*res.WeakLink].blame(res))
+			}
+			return s + "."
 		}
 		if !res.NeedsGuiding {
 			return s + "; it would be round without any correction too."

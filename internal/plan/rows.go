@@ -2,6 +2,7 @@ package plan
 
 import (
 	"math"
+	"slices"
 
 	"holdfast/internal/air"
 	"holdfast/internal/ledger"
@@ -17,8 +18,11 @@ import (
 // rows returns the ledgers at the centre and in the worst corner of a sub, and
 // the tracking error left on the sky per axis, air apart.
 func (s *scene) rows(sub unit.Second, l luck) (centre, corner ledger.Ledger, rmsRA, rmsDec unit.Arcsec) {
-	centre, corner = s.opticalRows(false), s.opticalRows(true)
-	held := s.motionRows(sub, l)
+	along := turbulence(s.rig).At(s.place.airmass)
+	centre = s.opticalRows(along)
+	corner = slices.Clone(centre)
+	corner[2] = ledger.Row{Term: ledger.Optics}.Spread(blur(s.rig.Imaging.SpotCorner.V, s.rig.Imaging.FocalLength()))
+	held := s.motionRows(along, sub, l)
 	for _, r := range held {
 		rmsRA += unit.Arcsec(r.Cov.EastArcsec2)
 		rmsDec += unit.Arcsec(r.Cov.NorthArcsec2)
@@ -37,21 +41,18 @@ func (s *scene) rows(sub unit.Second, l luck) (centre, corner ledger.Ledger, rms
 }
 
 // opticalRows returns what the air, the optics and the sensor make of a star
-// that stands still: seeing, diffraction, optics, pixels and focus.
-func (s *scene) opticalRows(corner bool) ledger.Ledger {
+// that stands still at the centre, through the air along the line of sight:
+// seeing, diffraction, optics, pixels and focus.
+func (s *scene) opticalRows(along air.Turbulence) ledger.Ledger {
 	r := s.rig
 	im := &r.Imaging
 	focal := im.FocalLength()
-	spot := im.Spot.V
-	if corner {
-		spot = im.SpotCorner.V
-	}
 	scale := optics.Scale(im.Camera.BinnedPixel(), focal)
 	disc := optics.ShiftAngle(optics.Blur(s.focusError(), im.FNumber()), focal)
 	return ledger.Ledger{
-		ledger.Row{Term: ledger.Seeing}.Spread(psf.Air(airFWHM(r, s.place.airmass))),
+		ledger.Row{Term: ledger.Seeing}.Spread(psf.Air(along.FWHM(im.Wavelength.V))),
 		ledger.Row{Term: ledger.Diffraction}.Spread(psf.Airy(im.Wavelength.V, im.Aperture.V, im.Obstruction.V)),
-		ledger.Row{Term: ledger.Optics}.Spread(blur(spot, focal)),
+		ledger.Row{Term: ledger.Optics}.Spread(blur(im.Spot.V, focal)),
 		ledger.Row{Term: ledger.Pixels}.Spread(psf.Box(scale.Arcsec(1), im.Camera.Angle.V)),
 		ledger.Row{Term: ledger.Focus}.Spread(psf.Disc(disc, im.Obstruction.V)),
 	}
@@ -66,6 +67,7 @@ func (s *scene) focusError() unit.Micron {
 	im := &r.Imaging
 	cooled := unit.Celsius(r.Site.CoolingKPerHr.V * float64(r.Sub.RefocusEvery.V) / 3600)
 	growth := math.Abs(float64(material(im.Tube).Expansion(im.TubeLength.V, cooled))) * focusLever(im)
+	growth *= sq(im.Reducer.V) // a reducer shortens distances along the axis by the square of its factor
 	// Spread evenly from none to all of the growth, its rms is growth/sqrt 3.
 	return unit.Micron(math.Hypot(float64(im.FocusError.V), growth/math.Sqrt(3)))
 }
@@ -88,7 +90,7 @@ func focusLever(im *rig.Imaging) float64 {
 
 // motionRows returns what moves the whole field alike and the loop fights:
 // tracking, correction noise, wind, backlash.
-func (s *scene) motionRows(sub unit.Second, l luck) ledger.Ledger {
+func (s *scene) motionRows(along air.Turbulence, sub unit.Second, l luck) ledger.Ledger {
 	r := s.rig
 	tracking := ledger.Row{Term: ledger.Tracking}
 	noise := ledger.Row{Term: ledger.CorrectionNoise}
@@ -108,11 +110,13 @@ func (s *scene) motionRows(sub unit.Second, l luck) ledger.Ledger {
 		return ledger.Ledger{tracking, noise, wind, backlash}
 	}
 
-	raLoad, decLoad := s.loads(l, gusts)
+	raLoad, decLoad := s.loads(along, l, gusts)
 	ra := s.linear(h.gainRA).Outcome(raLoad, h.deadBand, sub).Smear
 	var dec loop.Smear
 	if correctsDec(r) {
-		dec = s.linear(h.gainDec).Outcome(decLoad, h.deadBand, sub).Smear
+		axis := s.linear(h.gainDec).Outcome(decLoad, h.deadBand, sub)
+		dec = axis.Smear
+		dec.BacklashArcsec2 = s.backlash(decLoad, axis.Measured)
 	} else if gusts != nil {
 		dec.WindArcsec2 = loop.Fold(gusts, 1, 1, 0, sub).Residual(0)
 	}
@@ -132,17 +136,34 @@ func (s *scene) linear(gain float64) loop.Linear {
 	return loop.Linear{Gain: gain, Exposure: s.hold.interval, Cycle: s.hold.cycle, Delay: s.hold.delay}
 }
 
+// backlash returns the variance that play in the declination drive adds. Only
+// what turns back makes the loop cross the gap: the slow part of the wind, taken
+// as the random walk that has its power at slowHz. A steady drift, of polar
+// error or refraction, keeps the drive on one flank.
+func (s *scene) backlash(load loop.Disturbance, measured unit.Arcsec) (arcsec2 float64) {
+	const slowHz = 0.02
+	if load.Wind == nil {
+		return 0
+	}
+	walk := math.Sqrt(2*load.Wind(slowHz)) * math.Pi * slowHz // arcsec per root second, inverse of loop.Walk
+	cycle := float64(s.hold.cycle)
+	return loop.Backlash{
+		Play: s.rig.Mount.Backlash.V, Gain: s.hold.gainDec, NoiseRMS: measured,
+		WalkPerCycle: unit.Arcsec(walk * math.Sqrt(cycle)), DriftPerCycle: unit.Arcsec(load.DriftArcsecPerS * cycle),
+	}.Variance()
+}
+
 // loads returns what the loop has to bear in right ascension and in
 // declination; on a mount without a polar axis the drive's errors are in both.
-func (s *scene) loads(l luck, gusts loop.Spectrum) (ra, dec loop.Disturbance) {
+func (s *scene) loads(along air.Turbulence, l luck, gusts loop.Spectrum) (ra, dec loop.Disturbance) {
 	r := s.rig
 	variance := s.hold.variance(r)
 	noise := func(unit.Second) float64 { return variance }
 	drift := s.driftRate(l)
-	motion := s.airSpectrum()
+	motion := airSpectrum(r, along, len(s.hold.stars.stars))
 	lines := driveLines(r, s.place)
 	ra = loop.Disturbance{Lines: lines, Wind: gusts, Air: motion, Noise: noise, DriftArcsecPerS: drift.EastArcsecPerMin / 60}
-	dec = loop.Disturbance{Wind: gusts, Air: motion, Noise: noise, DriftArcsecPerS: drift.NorthArcsecPerMin / 60, Backlash: r.Mount.Backlash.V}
+	dec = loop.Disturbance{Wind: gusts, Air: motion, Noise: noise, DriftArcsecPerS: drift.NorthArcsecPerMin / 60}
 	if r.Mount.Kind == rig.AltAzimuth {
 		dec.Lines = lines
 	}
@@ -200,16 +221,11 @@ func shake(r *rig.Rig) loop.Spectrum {
 	return func(fHz float64) float64 { return rms * rms * g.PSD(fHz) }
 }
 
-// airSpectrum returns the spectrum of the guide star's image motion along one
-// axis, averaged over the stars held: each star sees its own high air, all see
-// the same air near the ground.
-func (s *scene) airSpectrum() loop.Spectrum {
-	return airSpectrum(s.rig, s.place, len(s.hold.stars.stars))
-}
-
-// airSpectrum is scene.airSpectrum for a number of stars.
-func airSpectrum(r *rig.Rig, p *place, stars int) loop.Spectrum {
-	m := air.NewMotion(air.MotionParams{Aperture: r.Guide.Aperture.V.Metre(), Wind: r.Site.WindAloft.V, Air: turbulence(r).At(p.airmass)})
+// airSpectrum returns the spectrum of the image motion of a number of guide
+// stars along one axis: each star sees its own high air, all see the same air
+// near the ground.
+func airSpectrum(r *rig.Rig, along air.Turbulence, stars int) loop.Spectrum {
+	m := air.NewMotion(air.MotionParams{Aperture: r.Guide.Aperture.V.Metre(), Wind: r.Site.WindAloft.V, Air: along})
 	share := groundShare + (1-groundShare)/float64(max(stars, 1))
 	return func(fHz float64) float64 { return share * m.PSD(fHz) }
 }
@@ -263,7 +279,7 @@ func (s *scene) leverRows(sub unit.Second, l luck, point sky.Shift) ledger.Ledge
 	d := s.driftRate(l)
 	angle := unit.Arcsec(d.RotationArcsecPerMin * float64(sub) / 60)
 	if r.Mount.Kind == rig.AltAzimuth {
-		angle += unit.Arcsec(p.turn.ArcsecPerSecond * float64(sub))
+		angle += p.turned(sub)
 	}
 	turn := float64(angle.Rad())
 	rotation = rotation.Trail(ledger.Move{East: unit.Arcsec(turn * armN), North: unit.Arcsec(-turn * armE)})

@@ -47,6 +47,41 @@ type Field struct {
 	Probability float64     `json:"probability"`            // that the field holds a usable star, catalogued or not
 	Stars       []FieldStar `json:"stars"`                  // usable ones first, the best measured first
 	InField     int         `json:"catalogue_stars_in_field"`
+	Prism       []PrismTurn `json:"prism_angles"` // of a pick-off: where turning it brings a catalogue star in, the best first
+}
+
+// PrismTurn is a position of a pick-off prism about the axis and the best star
+// it then shows.
+type PrismTurn struct {
+	Angle    unit.Deg    `json:"angle_deg"` // position angle, north through east
+	VT       unit.Mag    `json:"vt_mag"`
+	SNR      float64     `json:"snr"`
+	Centroid unit.Arcsec `json:"centroid_arcsec"`
+}
+
+// prismStep is the step in which a prism is turned about the axis.
+const prismStep unit.Deg = 5
+
+// prismTurns returns the positions of the prism, every five degrees, that show
+// a usable catalogue star, the best measured first, at most eight.
+func (s *scene) prismTurns() ([]PrismTurn, error) {
+	if s.rig.Guide.Kind != rig.Pickoff {
+		return nil, nil
+	}
+	var out []PrismTurn
+	for a := unit.Deg(0); a < 360; a += prismStep {
+		r, err := s.rig.WithFloat("guide.prism.angle", float64(a))
+		if err != nil {
+			return nil, err
+		}
+		h := fieldOf(r, s.place.target).hold(s.hold.view, 1, s.hold.interval)
+		if len(h.stars) == 0 {
+			continue
+		}
+		out = append(out, PrismTurn{Angle: a, VT: h.vt, SNR: s.hold.view.spot(h.vt, s.hold.interval).SNR(), Centroid: unit.Arcsec(math.Sqrt(h.variance))})
+	}
+	sortBy(out, func(t PrismTurn) float64 { return float64(t.Centroid) })
+	return out[:min(len(out), 8)], nil
 }
 
 // MakeField returns the guide stars of a rig on a target at its best hour, at
@@ -70,6 +105,9 @@ func MakeField(q Request, n int) (*Field, error) {
 		Reach90: f.reached(0.9), InField: len(f.candidates),
 	}
 	out.Probability = catalog.Chance(f.counts.Hidden(min(out.Reach, countsLimit)), f.areaDeg2)
+	if out.Prism, err = s.prismTurns(); err != nil {
+		return nil, err
+	}
 	var fit, unfit []FieldStar
 	for i, c := range f.candidates {
 		st := s.fieldStar(i, c, t)

@@ -148,5 +148,5 @@ func (s *scene) trailFor(ellipticity float64) unit.Arcsec {
 
 // unavoidable returns the rows of a star held and focused perfectly.
 func (s *scene) unavoidable() ledger.Ledger {
-	return s.opticalRows(false).Unavoidable()
+	return s.opticalRows(turbulence(s.rig).At(s.place.airmass)).Unavoidable()
 }
