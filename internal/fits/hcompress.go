@@ -235,10 +235,17 @@ func (h *hdecoder) insert(x, y, nx, ny, bit int) {
 	wide := (nx + 1) / 2
 	for j := range ny {
 		row := h.a[(y+j)*h.nx+x:][:nx]
-		codes := h.codes[j/2*wide:]
-		shift := uint(3 - (j&1)*2)
-		for i := range row {
-			row[i] |= int64(codes[i/2]>>(shift-uint(i&1))&1) << bit
+		codes := h.codes[j/2*wide:][:wide]
+		shift := uint(2 - j&1*2)
+		for i, c := range codes {
+			c = c >> shift & 3
+			if c == 0 {
+				continue
+			}
+			row[2*i] |= int64(c>>1) << bit
+			if 2*i+1 < nx {
+				row[2*i+1] |= int64(c&1) << bit
+			}
 		}
 	}
 }

@@ -326,7 +326,8 @@ func (f *File) ended(h *Header, raw []byte, off int64, end int) (*Header, int64,
 			return h, data, nil
 		}
 		tight := off + int64(end)
-		if f.size < data+lay.bytes && (f.size == tight+lay.bytes || f.size == tight+padded(lay.bytes)) {
+		fits := f.size == tight+lay.bytes || f.size == tight+padded(lay.bytes)
+		if fits && (f.size < data+lay.bytes || !isPadding(fill)) {
 			h.flaws = append(h.flaws, "the header is not padded to a multiple of 2880 bytes")
 			h.dropTrailing()
 			return h, tight, nil
@@ -343,6 +344,17 @@ func (f *File) ended(h *Header, raw []byte, off int64, end int) (*Header, int64,
 		}
 	}
 	return h, off + padded(int64(end)), nil
+}
+
+// isPadding reports whether b is text or NULs: what stands behind END where no
+// pixels do.
+func isPadding(b []byte) bool {
+	for _, c := range b {
+		if c != 0 && (c < ' ' || c > '~') {
+			return false
+		}
+	}
+	return true
 }
 
 // dropTrailing removes cards that were read from pixels behind END.
@@ -372,7 +384,10 @@ func startsHeader(b []byte, hdu int) bool {
 	if hdu > 0 {
 		return bytes.HasPrefix(b, []byte("XTENSION"))
 	}
-	return len(b) >= 9 && bytes.EqualFold(b[:6], []byte("SIMPLE")) || bytes.HasPrefix(b, []byte("XTENSION="))
+	if bytes.HasPrefix(b, []byte("XTENSION=")) {
+		return true
+	}
+	return len(b) >= 9 && bytes.EqualFold(b[:6], []byte("SIMPLE")) && bytes.HasPrefix(bytes.TrimLeft(b[6:], " "), []byte("="))
 }
 
 // isText reports whether b looks like header records: at least three keywords

@@ -25,11 +25,18 @@ var ditherNumbers = sync.OnceValue(func() []float32 {
 // of dither.
 const ditherZero = math.MinInt32 + 2
 
+// quantisedBlank is the highest integer that stands for no value if the file
+// does not name one. Some programs leave the card ZBLANK out (astropy 5.2
+// does, and stores the lowest integer, where the usual one is the next), but
+// none uses these numbers for another purpose: quantised values stay clear of
+// them (Pence et al. 2010, section 4).
+const quantisedBlank = math.MinInt32 + 1
+
 // A quantiser turns the integers of one tile back into floats, in order.
 type quantiser struct {
 	scale, zero float64
 	blank       int64
-	blanks      bool
+	named       bool // the file names blank
 	dither      int
 	seed, next  int // place in the sequence
 }
@@ -39,12 +46,14 @@ func (t *tiling) quantiser(row []byte, n int64) *quantiser {
 	q := &quantiser{
 		scale:  t.scale.float(row, t.scaleAll),
 		zero:   t.zero.float(row, t.zeroAll),
-		blank:  t.blankAll,
-		blanks: t.blankSet,
+		blank:  quantisedBlank,
 		dither: t.dither,
 	}
+	if t.blankSet {
+		q.blank, q.named = t.blankAll, true
+	}
 	if t.blank.letter != 0 {
-		q.blank, q.blanks = int64(t.blank.float(row, 0)), true
+		q.blank, q.named = int64(t.blank.float(row, 0)), true
 	}
 	if q.dither > 0 {
 		q.seed = int((n + t.seed - 1) % ditherCount)
@@ -70,7 +79,7 @@ func (q *quantiser) floats(dst []float64, src []int32) {
 		if q.dither == 2 && v == ditherZero {
 			dst[i] = 0
 		}
-		if q.blanks && int64(v) == q.blank {
+		if int64(v) == q.blank || !q.named && v < quantisedBlank {
 			dst[i] = math.NaN()
 		}
 	}

@@ -64,7 +64,9 @@ func rice(dst []int32, src []byte, block, width int) error {
 		default:
 			low := count - 1
 			for i := range out {
-				r.fill()
+				if r.n < 32 {
+					r.fill()
+				}
 				zeros := uint(bits.LeadingZeros64(r.acc))
 				if zeros+1+low > r.n {
 					var ok bool
@@ -72,10 +74,13 @@ func rice(dst []int32, src []byte, block, width int) error {
 						return errRiceShort
 					}
 				} else {
-					r.acc <<= zeros + 1
+					r.acc <<= (zeros + 1) & 63 // zeros < r.n < 64
 					r.n -= zeros + 1
 				}
-				last += unfold(uint32(zeros)<<low | uint32(r.take(low)))
+				// low is at most 24.
+				last += unfold(uint32(zeros)<<(low&31) | uint32(r.acc>>1>>(63-low&63)))
+				r.acc <<= low & 63
+				r.n -= low
 				out[i] = int32(last)
 			}
 		}
