@@ -30,3 +30,16 @@ func AirmassKastenYoung(alt unit.Deg) float64 {
 	}
 	return math.Max(1, 1/(math.Sin(radians(alt))+0.50572*math.Pow(float64(alt)+6.07995, -1.6364)))
 }
+
+// AirmassHardie returns the airmass by a polynomial in the secant of the zenith
+// distance: 0.1 % to 6.8, 1 % to 10 airmasses. NaN below 5 degrees, where it
+// fails, or above 90.
+//
+// Source: R. H. Hardie 1962, in Astronomical Techniques, ed. W. A. Hiltner.
+func AirmassHardie(altitude unit.Deg) float64 {
+	if !(altitude >= 5 && altitude <= 90) {
+		return math.NaN()
+	}
+	s := 1/math.Sin(float64(altitude.Rad())) - 1
+	return 1 + s - 0.0018167*s - 0.002875*s*s - 0.0008083*s*s*s
+}
