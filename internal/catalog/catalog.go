@@ -20,8 +20,8 @@ import (
 //go:embed stars.pack
 var packed string
 
-// sky is the embedded pack.
-var sky = mustOpen(packed)
+// listing is the embedded pack.
+var listing = mustOpen(packed)
 
 // Star is a star of the catalogue.
 type Star struct {
@@ -51,7 +51,7 @@ func (s Star) V() unit.Mag {
 func VTMinusV(bv unit.Mag) unit.Mag { return 0.090 / 0.850 * bv }
 
 // Count returns the number of stars in the catalogue.
-func Count() int { return sky.stars }
+func Count() int { return listing.stars }
 
 // Cone appends to dst the stars within radius of a place and not fainter than
 // faintest, and returns the longer slice. They come in the order of the pack,
@@ -61,7 +61,7 @@ func Count() int { return sky.stars }
 //
 // Positions are exact to 0.045 arcsec of the source, magnitudes to 0.005.
 func Cone(dst []Star, ra, dec, radius unit.Deg, faintest unit.Mag) []Star {
-	return sky.cone(dst, ra, dec, radius, faintest)
+	return listing.cone(dst, ra, dec, radius, faintest)
 }
 
 // Complete is the VT magnitude to which Tycho-2 itself lists the stars of the
@@ -81,7 +81,7 @@ const Complete unit.Mag = 11.0
 func FaintLimit(ra, dec, radius unit.Deg) unit.Mag {
 	faint := unit.Mag(math.NaN())
 	for p := range disc(ra, dec, radius, 0.1) {
-		if m := min(Complete, sky.cut(p.ra, p.dec)); math.IsNaN(float64(faint)) || m < faint {
+		if m := min(Complete, listing.cut(p.ra, p.dec)); math.IsNaN(float64(faint)) || m < faint {
 			faint = m
 		}
 	}

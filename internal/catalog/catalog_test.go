@@ -216,7 +216,8 @@ func TestBrightStars(t *testing.T) {
 }
 
 // TestNoDoubles checks that no star taken from Hipparcos stands on one of
-// Tycho-2's.
+// Tycho-2's; a companion fainter by 2.5 mag is another star (99 Herculis has one
+// 1.3 arcsec away).
 func TestNoDoubles(t *testing.T) {
 	n := 0
 	var near []Star
@@ -225,7 +226,7 @@ func TestNoDoubles(t *testing.T) {
 			continue
 		}
 		n++
-		if near = Cone(near[:0], s.RA, s.Dec, unit.Arcsec(1.4).Deg(), all); len(near) != 1 {
+		if near = Cone(near[:0], s.RA, s.Dec, unit.Arcsec(1.4).Deg(), s.VT+2.5); len(near) != 1 {
 			t.Errorf("%d stars within 1.4 arcsec of the Hipparcos star at %v %v VT %v", len(near), s.RA, s.Dec, s.VT)
 		}
 	}
@@ -259,7 +260,7 @@ func TestFaintLimit(t *testing.T) {
 				faintest = max(faintest, s.VT)
 			}
 		}
-		limit := sky.cut(float64(ra), float64(dec))
+		limit := listing.cut(float64(ra), float64(dec))
 		switch {
 		case math.IsInf(float64(limit), 1):
 			if n > 9 {

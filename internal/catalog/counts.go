@@ -3,21 +3,9 @@ package catalog
 import (
 	"math"
 
-	"github.com/hebl/gofa"
-
+	"holdfast/internal/sky"
 	"holdfast/internal/unit"
 )
-
-// Galactic returns the galactic longitude, in [0, 360), and latitude of an
-// ICRS place.
-//
-// Source: IAU 1958 system as tied to ICRS by ESA 1997, SP-1200 vol. 1, section
-// 1.5.3 (SOFA iauIcrs2g).
-func Galactic(ra, dec unit.Deg) (l, b unit.Deg) {
-	var lRad, bRad float64
-	gofa.Icrs2g(float64(ra.Rad()), float64(dec.Rad()), &lRad, &bRad)
-	return unit.Rad(lRad).Deg(), unit.Rad(bRad).Deg()
-}
 
 // meanCount is the number of stars brighter than VT 5, 6, ..., 16 in a square
 // degree, averaged over the sky. To VT 10 it is counted in this catalogue
@@ -135,7 +123,7 @@ const priorStars = 6
 // NaN, and with it all that follows from it, if an argument is NaN, dec lies
 // outside [-90, 90] or radius outside [0, 30].
 func Around(ra, dec, radius unit.Deg) Counts {
-	_, b := Galactic(ra, dec)
+	_, b := sky.Direction{RA: ra, Dec: dec}.Galactic()
 	c := Counts{Latitude: b, Limit: FaintLimit(ra, dec, 0), Factor: math.NaN()}
 	if math.IsNaN(float64(c.Limit)) || !(radius >= 0 && radius <= 30) {
 		return c
@@ -144,7 +132,7 @@ func Around(ra, dec, radius unit.Deg) Counts {
 	// count to the tenth is then the density's most likely value; the limit
 	// table rounds down by half a step on average.
 	depth := func(ra, dec float64, steps float64) unit.Mag {
-		return min(Complete, sky.cut(ra, dec)+unit.Mag(steps*limitStep))
+		return min(Complete, listing.cut(ra, dec)+unit.Mag(steps*limitStep))
 	}
 	for _, s := range Cone(nil, ra, dec, radius, Complete) {
 		if s.VT < depth(float64(s.RA), float64(s.Dec), 1) {
@@ -155,7 +143,7 @@ func Around(ra, dec, radius unit.Deg) Counts {
 	want := 0.0
 	n := 0
 	for p := range disc(ra, dec, radius, max(float64(radius)/points, 1e-6)) {
-		_, b := Galactic(unit.Deg(p.ra), unit.Deg(p.dec))
+		_, b := sky.Direction{RA: unit.Deg(p.ra), Dec: unit.Deg(p.dec)}.Galactic()
 		want += Model(depth(p.ra, p.dec, 0.5), b)
 		n++
 	}

@@ -5,18 +5,10 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"holdfast/internal/sky"
 	"holdfast/internal/testkit"
 	"holdfast/internal/unit"
 )
-
-func TestGalactic(t *testing.T) {
-	const src = "from memory: the galactic centre and north pole in J2000.0, Reid & Brunthaler 2004, ApJ 616, 872"
-	l, b := Galactic(266.40499, -28.93617)
-	testkit.Near(t, math.Remainder(float64(l), 360), 0, 0.001, src)
-	testkit.Near(t, b, 0, 0.001, src)
-	_, b = Galactic(192.85948, 27.12825)
-	testkit.Near(t, b, 90, 0.001, src)
-}
 
 func TestBahcallSoneira(t *testing.T) {
 	const src = "Bahcall & Soneira 1980, ApJS 44, 73, appendix B, computed with numpy"
@@ -80,7 +72,7 @@ func TestModelAgainstCatalogue(t *testing.T) {
 	for _, v := range []unit.Mag{6, 7, 8, 9, 10} {
 		count := make([]int, len(edges)-1)
 		for _, s := range Cone(nil, 0, 90, 180, v) {
-			_, b := Galactic(s.RA, s.Dec)
+			_, b := sky.Direction{RA: s.RA, Dec: s.Dec}.Galactic()
 			for i := range count {
 				if abs := unit.Deg(math.Abs(float64(b))); abs >= edges[i] && abs < edges[i+1] {
 					count[i]++
@@ -150,12 +142,12 @@ func TestAround(t *testing.T) {
 // cell as the source was, and asks for the density back.
 func TestAroundRecovers(t *testing.T) {
 	const seed = 13
-	saved := sky
-	defer func() { sky = saved }()
+	saved := listing
+	defer func() { listing = saved }()
 	rng := rand.New(rand.NewPCG(seed, 0))
 	for _, factor := range []float64{0.5, 1, 4} {
 		const ra, dec = 120.0, 20.0
-		_, b := Galactic(ra, dec)
+		_, b := sky.Direction{RA: ra, Dec: dec}.Galactic()
 		cells := map[int][]Star{}
 		const r = 3.5 * math.Pi / 180
 		deg2 := 2 * math.Pi * (1 - math.Cos(r)) * (180 / math.Pi) * (180 / math.Pi)
@@ -194,7 +186,7 @@ func TestAroundRecovers(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		sky = mustOpen(string(data))
+		listing = mustOpen(string(data))
 		c := Around(ra, dec, 3)
 		// 3 standard errors and the pull of the prior.
 		testkit.NearRel(t, c.Factor, factor, 3/math.Sqrt(float64(c.Stars))+0.03, "the density drawn")

@@ -181,9 +181,6 @@ func TestMessier(t *testing.T) {
 // TestStarsAgree checks named stars against the star pack: each bright one is
 // there once, at the same place with the same magnitude.
 func TestStarsAgree(t *testing.T) {
-	missing := map[string]string{
-		"99 Her": "Tycho-2 has its companion of VT 8.9 only, 1.3 arcsec away, and that was taken for it",
-	}
 	n := 0
 	for line := range strings.Lines(listed) {
 		o := parse(strings.TrimSuffix(line, "\n"))
@@ -192,8 +189,8 @@ func TestStarsAgree(t *testing.T) {
 		}
 		n++
 		found := Cone(nil, o.RA, o.Dec, unit.Arcsec(5).Deg(), o.V+1.2)
-		if known := missing[o.Name]; (len(found) == 0) != (known != "") {
-			t.Errorf("%s: %d stars in the star pack at its place; known to be missing: %q", o.Name, len(found), known)
+		if len(found) == 0 {
+			t.Errorf("%s: no star in the star pack at its place", o.Name)
 		}
 	}
 	if n < 2000 {

@@ -14,12 +14,13 @@ import (
 // are at J2000.0, but a Tycho-2 star without a proper motion stands where it
 // was in 1991, and Hipparcos may give a close pair as one star.
 const (
-	same     unit.Arcsec = 1.5 // always the same star
+	same     unit.Arcsec = 1.5 // the same star, unless it is fainter by faintMag: then a companion
 	pair     unit.Arcsec = 5   // the same if the magnitudes are within pairMag
 	joint    unit.Arcsec = 20  // the same if the light of the stars within it adds up to within movedMag
 	moved    unit.Arcsec = 36  // the same if the magnitudes are within movedMag; alpha Cen moved 32 arcsec
 	pairMag  unit.Mag    = 1.0
 	movedMag unit.Mag    = 0.3
+	faintMag unit.Mag    = 2.5
 )
 
 // merged counts what merge did.
@@ -67,7 +68,7 @@ func merge(tycho []catalog.Star, list []hip) ([]catalog.Star, merged) {
 	var rest []hip
 	for _, h := range list {
 		found := around(h.Star, same)
-		if len(found) == 0 {
+		if len(found) == 0 || tycho[found[0].star].VT-h.VT > faintMag {
 			rest = append(rest, h)
 			continue
 		}
