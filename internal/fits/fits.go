@@ -178,7 +178,7 @@ func (f *File) Image() (*Image, error) {
 		if err != nil {
 			return nil, err
 		}
-		if u.isImage() {
+		if u.IsImage() {
 			return u.Image()
 		}
 		if len(found) < 8 {

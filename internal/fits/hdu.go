@@ -131,8 +131,9 @@ func abs(n int) int {
 	return n
 }
 
-// isImage reports whether the unit is, or pretends to be, an image with data.
-func (u *HDU) isImage() bool {
+// IsImage reports whether the unit is an image with pixels, plain or
+// tile-compressed, as far as its header says: Image may still find it broken.
+func (u *HDU) IsImage() bool {
 	switch u.lay.xtension {
 	case "", "IMAGE", "IUEIMAGE":
 		return !u.lay.groups && u.lay.bytes > 0
@@ -161,7 +162,7 @@ func (u *HDU) describe() string {
 		return "an ASCII table"
 	case u.lay.xtension == "BINTABLE" || u.lay.xtension == "A3DTABLE":
 		return "a binary table"
-	case u.isImage():
+	case u.IsImage():
 		return "an image"
 	case u.lay.xtension == "" || u.lay.xtension == "IMAGE" || u.lay.xtension == "IUEIMAGE":
 		return "an image without pixels"
@@ -172,7 +173,7 @@ func (u *HDU) describe() string {
 // Image returns the unit's image. The error says what the unit is instead, or
 // what is wrong with it; it is a *ShortError if its data are not all there.
 func (u *HDU) Image() (*Image, error) {
-	if !u.isImage() {
+	if !u.IsImage() {
 		return nil, fmt.Errorf("fits: %s: HDU %d is %s: want an image with pixels", u.file.name, u.index, u.describe())
 	}
 	if err := u.file.have(u.index, u.data+u.lay.bytes); err != nil {

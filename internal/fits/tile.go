@@ -341,24 +341,28 @@ func (t *tiling) most(n, tiles int64, bitpix int) int64 {
 	if n > maxBytes/8192 {
 		return maxBytes
 	}
-	direct := int64(0)
+	gzipped := maxRatio * n / int64(abs(bitpix)/8)
+	standIn := int64(0)
 	if t.gzipped.letter != 0 || t.plain.letter != 0 {
-		direct = maxRatio * n // the stand-ins
+		standIn = gzipped
 	}
 	switch t.method {
 	case "RICE_1":
 		// A block of equal pixels takes 3 bits.
-		return max(direct, n*int64(t.block)*8/3)
+		return max(standIn, n*int64(t.block)*8/3)
 	case "GZIP_1", "GZIP_2":
-		return maxRatio * n
+		if t.quantised {
+			gzipped = maxRatio * n / 4
+		}
+		return max(standIn, gzipped)
 	case "PLIO_1":
 		// Two bytes say 4095 equal pixels, or close the list early.
-		return max(direct, 4096*n+tiles<<18)
+		return max(standIn, 4096*n+tiles<<18)
 	case "HCOMPRESS_1":
 		// A tile of equal pixels takes some 30 bytes, however large.
-		return max(direct, 4096*n+tiles<<18)
+		return max(standIn, 1024*n+tiles<<18)
 	}
-	return max(direct, n)
+	return max(standIn, n)
 }
 
 // strip is one row of tiles, unpacked: all rows of the image that share them.
