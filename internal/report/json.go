@@ -20,6 +20,7 @@ type Envelope struct {
 	Assumed  []Assumed `json:"assumed"`
 	Cautions []string  `json:"cautions"`
 	Result   any       `json:"result"`
+	Error    string    `json:"error,omitempty"` // what could not be done; Result is then null
 }
 
 // Assumed is one rig entry that was not given.
