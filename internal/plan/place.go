@@ -66,3 +66,6 @@ func siteOf(r *rig.Rig) (sky.Site, error) {
 	s.Temp = r.Site.Temperature.V
 	return s, nil
 }
+
+// direction returns the direction of a right ascension and declination.
+func direction(ra, dec unit.Deg) sky.Direction { return sky.Direction{RA: ra, Dec: dec} }

@@ -6,7 +6,7 @@
 // the light reaches focus, and how far a kit reaches.
 //
 // Axes are east and north on the sky at the target. "The best hour" is the
-// time in the target's window at which its star comes nearest the goal.
+// time in the target's window at which its star is shortest along its long axis.
 package plan
 
 import (
@@ -68,10 +68,10 @@ func Make(ctx context.Context, q Request) (*Result, error) {
 	each(workers, hours, func(i int) { outcomes[i] = s.at(places[i]).evaluate(sub, steady) })
 	best, worst := 0, 0
 	for i := range outcomes {
-		if nearer(outcomes[i], outcomes[best]) {
+		if outcomes[i].longest() < outcomes[best].longest() {
 			best = i
 		}
-		if nearer(outcomes[worst], outcomes[i]) {
+		if outcomes[i].longest() > outcomes[worst].longest() {
 			worst = i
 		}
 	}
@@ -133,18 +133,10 @@ func Make(ctx context.Context, q Request) (*Result, error) {
 	return res, nil
 }
 
-// nearer reports whether a comes nearer its goal than b, the narrower star
-// deciding between equals.
-func nearer(a, b outcome) bool {
-	sa, sb := a.short(), b.short()
-	switch {
-	case sa.Less(sb):
-		return true
-	case sb.Less(sa):
-		return false
-	}
-	return a.pair.Centre.FWHM() < b.pair.Centre.FWHM()
-}
+// longest returns the star's length along its long axis, at the centre or in the
+// corner, whichever is longer: what the hours of a night are compared by.
+// Ellipticity would prefer the hours of bad air, which hide a trail.
+func (o outcome) longest() unit.Arcsec { return max(o.pair.Centre.Major, o.pair.Corner.Major) }
 
 // hour states an outcome with the time and place it belongs to.
 func (s *scene) hour(o outcome, scale unit.Scale) Hour {
