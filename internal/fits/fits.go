@@ -104,6 +104,17 @@ func (f *File) HDU(i int) (*HDU, error) {
 	return nil, f.err
 }
 
+// Whole returns nil if every unit is there to its last pixel, a *ShortError if
+// the file is cut or still being written, and any other error that stands in
+// the way of the last header. It reads headers only, except that a packed file
+// is unpacked to its end.
+func (f *File) Whole() error {
+	if _, err := f.HDU(maxHDUs); err != io.EOF {
+		return err
+	}
+	return nil
+}
+
 // maxHDUs bounds the units looked at in one file.
 const maxHDUs = 10000
 

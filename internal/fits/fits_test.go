@@ -302,8 +302,8 @@ func TestHDUs(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if n != 4 {
-		t.Errorf("got %d units, want 4", n)
+	if n != 5 {
+		t.Errorf("got %d units, want 5", n)
 	}
 	if _, err := f.HDU(100); err != io.EOF {
 		t.Errorf("got %v, want io.EOF", err)

@@ -83,7 +83,7 @@ func (c Card) writable() error {
 			}
 		}
 	}
-	if isCommentary(c.Key) {
+	if c.Kind == Commentary {
 		return nil
 	}
 	for _, w := range strings.Split(c.Key, " ") {

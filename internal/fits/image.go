@@ -137,7 +137,8 @@ func (m *Image) check(y0, y1, n int) {
 // Rows decodes rows y0 to y1-1 into dst, row after row: physical values,
 // rounded to float32, NaN for blank pixels. dst must hold exactly
 // (y1-y0)*Width pixels; it is the only thing that grows with the band, except
-// that a compressed image is unpacked by whole tiles. After an error dst holds
+// that a compressed image is unpacked by whole tiles. Bands that share a tile
+// are fastest read in order by one goroutine, which unpacks it once. After an error dst holds
 // whatever was decoded before it. Rows panics if the band leaves the image or
 // dst has another length.
 func (m *Image) Rows(y0, y1 int, dst []float32) error {

@@ -42,8 +42,11 @@ type column struct {
 var sizes = map[byte]int64{'L': 1, 'B': 1, 'A': 1, 'I': 2, 'J': 4, 'K': 8, 'E': 4, 'D': 8, 'C': 8, 'M': 16, 'P': 8, 'Q': 16}
 
 // maxTilePixels bounds one row of tiles, which is held whole: a frame of 268
-// megapixels in a single tile.
-const maxTilePixels = 1 << 28
+// megapixels in a single tile, half of that on machines of 32 bits.
+const maxTilePixels = min(1<<28, math.MaxInt/16)
+
+// maxRow bounds a row of the table, which needs a few dozen bytes.
+const maxRow = 1 << 20
 
 // tiledImage returns the image of a unit that holds a compressed one.
 func (u *HDU) tiledImage() (*Image, error) {
@@ -129,6 +132,9 @@ func (t *tiling) readTable(u *HDU) error {
 		return fmt.Errorf("fits: %s: HDU %d: a compressed image in a table of %d axes and BITPIX %d: want 2 and 8", u.file.name, u.index, len(u.lay.axes), u.lay.bitpix)
 	}
 	t.row = u.lay.axes[0]
+	if t.row > maxRow {
+		return fmt.Errorf("fits: %s: HDU %d: rows of %d bytes in the table of a compressed image: want at most %d", u.file.name, u.index, t.row, maxRow)
+	}
 	fields, err := h.need("TFIELDS", 1, 999)
 	if err != nil {
 		return err
@@ -319,7 +325,7 @@ func (t *tiling) readQuantisation(h *Header, bitpix int) error {
 		}
 	}
 	t.seed = 1
-	if _, ok := h.own("ZDITHER0"); ok {
+	if _, ok := h.own("ZDITHER0"); ok && t.dither > 0 && t.method != "NOCOMPRESS" {
 		if t.seed, err = h.need("ZDITHER0", 1, ditherCount); err != nil {
 			return err
 		}
@@ -520,7 +526,7 @@ func (t *tiling) array(row []byte, c column) (off, size int64, err error) {
 		return 0, 0, nil
 	}
 	elem := sizes[c.elem]
-	if size < 0 || off < 0 || size > t.heapLen/elem || off > t.heapLen-size*elem {
+	if size < 0 || off < 0 || size > min(t.heapLen, math.MaxInt32)/elem || off > t.heapLen-size*elem {
 		return 0, 0, fmt.Errorf("its %d elements at %d lie outside the heap of %d bytes: want them inside", size, off, t.heapLen)
 	}
 	return off, size * elem, nil
@@ -563,6 +569,13 @@ func (m *Image) unpackTile(s *strip, n int64, pixels int, method string, col col
 			err = rice(dst, s.packed, t.block, t.bytepix)
 		case "PLIO_1":
 			err = plio(dst, s.packed)
+			if m.scaling.sample == Uint16 {
+				// The list can not hold negative numbers: unsigned pixels stand
+				// in it as they are, although BZERO says otherwise.
+				for i := range dst {
+					dst[i] -= 1 << 15
+				}
+			}
 		default:
 			err = s.wave.unpack(dst, s.packed, place.width, pixels/place.width)
 		}

@@ -9,6 +9,10 @@ is small and odd-sized; the random numbers have fixed seeds.
 import bz2
 import gzip
 import io
+import pathlib
+import shutil
+import subprocess
+import tempfile
 import warnings
 
 import numpy as np
@@ -218,7 +222,29 @@ def by_hand():
     for y in range(H):
         expect[y, q[y] == q[y, 3]] = np.nan
     note("byhand.fits", 3, expect, 0, "ZSCALE and ZZERO as keywords, ZBLANK as a column")
+    # PLIO by hand: for every pixel "set the high value" (two words) and "one high
+    # pixel". Unsigned pixels stand there as they are, whatever BZERO says, as
+    # fpack 1.7 (cfitsio 4.2) writes and reads them.
+    u = rng.randint(0, 30000, (H, W))
+    u[0, 0], u[0, 1], u[1, 0] = 0, 4095, 65535
+    lists = []
+    for y in range(H):
+        words = [0, 7, -100, 0, 0, 0, 0]
+        for v in u[y]:
+            words += [0x1000 + (v & 0xFFF), v >> 12, 0x4001]
+        words[3] = len(words)
+        lists.append(np.array(words, ">i2").tobytes())
+    offs = np.cumsum([0] + [len(p) for p in lists])
+    plio = table([("COMPRESSED_DATA", "1PI(76)")], [ref(len(p) // 2, offs[y]) for y, p in enumerate(lists)], b"".join(lists),
+                 image + [("ZBITPIX", 16), ("ZCMPTYPE", "PLIO_1"), ("BZERO", 32768), ("BSCALE", 1)])
+    out += plio
+    note("byhand.fits", 4, u, 0, "PLIO_1 uint16")
     open("byhand.fits", "wb").write(out)
+    if shutil.which("funpack"):
+        with tempfile.TemporaryDirectory() as d:
+            pathlib.Path(d, "a.fz").write_bytes(fits.PrimaryHDU().header.tostring().encode() + plio)
+            subprocess.run(["funpack", "-O", d + "/a.fits", d + "/a.fz"], check=True)
+            assert any(np.array_equal(h.data, u) for h in fits.open(d + "/a.fits")), "funpack disagrees"
 
 
 def packed():
