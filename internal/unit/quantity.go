@@ -662,7 +662,11 @@ func (p *quantityParser) number() (float64, error) {
 	}
 	if end < len(s) && s[end] == ',' && digits(s, end+1) > 0 {
 		k := end + 1 + digits(s, end+1)
-		return 0, p.fail(i, strconv.Quote(s[i:k]), "a decimal point, not a comma, and none between thousands: "+s[i:end]+"."+s[end+1:k])
+		want := "a decimal point, not a comma: " + s[i:end] + "." + s[end+1:k]
+		if k-end == 4 {
+			want = "no comma between thousands: " + s[i:end] + s[end+1:k] + ", or a decimal point: " + s[i:end] + "." + s[end+1:k]
+		}
+		return 0, p.fail(i, strconv.Quote(s[i:k]), want)
 	}
 	value, err := strconv.ParseFloat(s[i:end], 64)
 	if err != nil || math.IsInf(value, 0) {
@@ -891,7 +895,7 @@ func digitsOf(v float64) string {
 	if a == 0 {
 		return "0"
 	}
-	if a >= 1e-4 && a < 1e7 {
+	if a >= 1e-4 && a < 1e6 {
 		v, _ = strconv.ParseFloat(strconv.FormatFloat(v, 'e', 9, 64), 64)
 		return strconv.FormatFloat(v, 'f', -1, 64)
 	}
