@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 
+	"holdfast/internal/catalog"
 	"holdfast/internal/mech"
 	"holdfast/internal/optics"
 	"holdfast/internal/rig"
@@ -38,6 +39,8 @@ type PickOff struct {
 	GuideNeeds   unit.MM     `json:"guide_needs_mm"`   // prism to guide sensor for common focus
 	GuideHas     unit.MM     `json:"guide_has_mm"`     // as the rig has it
 	FaintestPart float64     `json:"dimmest_fraction"` // of the light in the patch's dimmest corner
+	Target       string      `json:"target"`           // the rig's goal.target, "" without one
+	Angles       []PrismTurn `json:"prism_angles"`     // where turning it about the axis brings a catalogue star of the target in
 }
 
 // Path is how the light reaches focus and how the parts hold together.
@@ -71,7 +74,9 @@ func MakePath(r *rig.Rig) (*Path, error) {
 		}
 		p.shoe(r)
 	case rig.Pickoff:
-		p.prism(r)
+		if err := p.prism(r); err != nil {
+			return nil, fmt.Errorf("plan: %w", err)
+		}
 	default:
 		p.note("guiding", true, "there is no guide camera: nothing to bring to focus")
 	}
@@ -192,7 +197,7 @@ func (p *Path) shoe(r *rig.Rig) {
 }
 
 // prism checks the pick-off.
-func (p *Path) prism(r *rig.Rig) {
+func (p *Path) prism(r *rig.Rig) error {
 	g := &r.Guide
 	po := pickOff(r)
 	pixel := g.Camera.Pixel.V.MM()
@@ -226,6 +231,27 @@ func (p *Path) prism(r *rig.Rig) {
 		p.note("focus", false, "the guide sensor must sit %.1f mm from the prism to focus together with the imaging camera, and is %.1f mm away: %s by %.1f mm", float64(needs), float64(g.Prism.ToGuide.V), inOut(off), math.Abs(off))
 	}
 	p.note("field", f.AreaDeg2 > 0, "the guide camera sees %.1f x %.1f arcmin, %.1f arcmin off the axis (%.4f square degrees); turning the whole assembly brings other stars in", float64(out.FieldWidth), float64(out.FieldHeight), float64(out.OffAxis), f.AreaDeg2)
+	if r.Goal.Target == "" {
+		p.note("angle", true, "at which angle a star comes in depends on the target: the verb stars tells, and goal.target names one here")
+		return nil
+	}
+	target, err := catalog.ParseTarget(r.Goal.Target)
+	if err != nil {
+		return err
+	}
+	// As seen at a usual height, two seconds exposed.
+	view := viewOf(r, &place{airmass: 1.2, sky: r.Site.Sky.V})
+	out.Target = target.Name
+	if out.Angles, err = prismTurns(r, direction(target.RA, target.Dec), view, 2); err != nil {
+		return err
+	}
+	if len(out.Angles) == 0 {
+		p.note("angle", false, "no position of the prism shows a catalogue star of %s in two seconds; fainter ones there may be", target.Name)
+		return nil
+	}
+	best := out.Angles[0]
+	p.note("angle", true, "for %s turn the prism to position angle %.0f degrees, where a star of VT %.1f stands", target.Name, float64(best.Angle), float64(best.VT))
+	return nil
 }
 
 // inOut says which way a sensor that is off by some millimetres must go.

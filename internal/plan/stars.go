@@ -5,6 +5,7 @@ import (
 
 	"holdfast/internal/catalog"
 	"holdfast/internal/rig"
+	"holdfast/internal/sky"
 	"holdfast/internal/unit"
 )
 
@@ -63,22 +64,23 @@ type PrismTurn struct {
 const prismStep unit.Deg = 5
 
 // prismTurns returns the positions of the prism, every five degrees, that show
-// a usable catalogue star, the best measured first, at most eight.
-func (s *scene) prismTurns() ([]PrismTurn, error) {
-	if s.rig.Guide.Kind != rig.Pickoff {
+// a usable catalogue star of a target in an exposure, the best measured first,
+// at most eight; nil for a rig without a prism.
+func prismTurns(r *rig.Rig, target sky.Direction, v guideView, exposure unit.Second) ([]PrismTurn, error) {
+	if r.Guide.Kind != rig.Pickoff {
 		return nil, nil
 	}
 	var out []PrismTurn
 	for a := unit.Deg(0); a < 360; a += prismStep {
-		r, err := s.rig.WithFloat("guide.prism.angle", float64(a))
+		turned, err := r.WithFloat("guide.prism.angle", float64(a))
 		if err != nil {
 			return nil, err
 		}
-		h := fieldOf(r, s.place.target).hold(s.hold.view, 1, s.hold.interval)
+		h := fieldOf(turned, target).hold(v, 1, exposure)
 		if len(h.stars) == 0 {
 			continue
 		}
-		out = append(out, PrismTurn{Angle: a, VT: h.vt, SNR: s.hold.view.spot(h.vt, s.hold.interval).SNR(), Centroid: unit.Arcsec(math.Sqrt(h.variance))})
+		out = append(out, PrismTurn{Angle: a, VT: h.vt, SNR: v.spot(h.vt, exposure).SNR(), Centroid: unit.Arcsec(math.Sqrt(h.variance))})
 	}
 	sortBy(out, func(t PrismTurn) float64 { return float64(t.Centroid) })
 	return out[:min(len(out), 8)], nil
@@ -105,7 +107,7 @@ func MakeField(q Request, n int) (*Field, error) {
 		Reach90: f.reached(0.9), InField: len(f.candidates),
 	}
 	out.Probability = catalog.Chance(f.counts.Hidden(min(out.Reach, countsLimit)), f.areaDeg2)
-	if out.Prism, err = s.prismTurns(); err != nil {
+	if out.Prism, err = prismTurns(q.Rig, s.place.target, v, t); err != nil {
 		return nil, err
 	}
 	var fit, unfit []FieldStar
