@@ -173,7 +173,7 @@ type spreadResult struct {
 	p10, p90           Star
 	verdict            ledger.Verdict
 	share              float64
-	sigma, sigmaCorner map[ledger.Term][2]unit.Arcsec
+	sigma, sigmaCorner map[ledger.Term]scatterOf
 	missing            *outcome // the middle one of the draws that miss the goal; nil without any
 }
 
@@ -248,40 +248,45 @@ func percentile(stars []Star, p float64) Star {
 	}
 }
 
-// scatter returns the standard deviation over the draws of each row's
-// one-sigma widths, east and north.
-func scatter(drawn []outcome, of func(outcome) ledger.Ledger) map[ledger.Term][2]unit.Arcsec {
-	type sums struct{ e, ee, n, nn float64 }
+// scatterOf is how much a row varies from draw to draw.
+type scatterOf struct {
+	east, north  unit.Arcsec // of its one-sigma widths
+	crossArcsec2 float64     // of its cross term
+}
+
+// scatter returns the standard deviation over the draws of each row.
+func scatter(drawn []outcome, of func(outcome) ledger.Ledger) map[ledger.Term]scatterOf {
+	type sums struct{ e, ee, n, nn, x, xx float64 }
 	acc := map[ledger.Term]sums{}
 	for _, o := range drawn {
 		for _, row := range of(o) {
 			e, n := row.RMS()
+			x := row.Cov.CrossArcsec2
 			a := acc[row.Term]
-			a.e += float64(e)
-			a.ee += float64(e) * float64(e)
-			a.n += float64(n)
-			a.nn += float64(n) * float64(n)
+			a.e, a.ee = a.e+float64(e), a.ee+float64(e)*float64(e)
+			a.n, a.nn = a.n+float64(n), a.nn+float64(n)*float64(n)
+			a.x, a.xx = a.x+x, a.xx+x*x
 			acc[row.Term] = a
 		}
 	}
-	out := map[ledger.Term][2]unit.Arcsec{}
+	out := map[ledger.Term]scatterOf{}
 	k := float64(len(drawn))
-	sd := func(x, xx float64) unit.Arcsec { return unit.Arcsec(math.Sqrt(max(xx/k-x*x/(k*k), 0))) }
+	sd := func(x, xx float64) float64 { return math.Sqrt(max(xx/k-x*x/(k*k), 0)) }
 	for t, a := range acc {
-		out[t] = [2]unit.Arcsec{sd(a.e, a.ee), sd(a.n, a.nn)}
+		out[t] = scatterOf{unit.Arcsec(sd(a.e, a.ee)), unit.Arcsec(sd(a.n, a.nn)), sd(a.x, a.xx)}
 	}
 	return out
 }
 
 // rowsOf states a ledger in the contract's words.
-func rowsOf(l ledger.Ledger, sigma map[ledger.Term][2]unit.Arcsec, r *rig.Rig) []Row {
+func rowsOf(l ledger.Ledger, sigma map[ledger.Term]scatterOf, r *rig.Rig) []Row {
 	total := ledger.Trace(l.Total())
 	var out []Row
 	for _, row := range l {
 		e, n := row.RMS()
 		about := abouts[row.Term]
 		o := Row{Term: row.Term, East: e, North: n, CrossArcsec: row.Cov.CrossArcsec2, Share: ledger.Trace(row.Cov) / total,
-			EastSigma: sigma[row.Term][0], NorthSigma: sigma[row.Term][1], Entries: about.entries(r), Remedy: about.remedy}
+			EastSigma: sigma[row.Term].east, NorthSigma: sigma[row.Term].north, CrossSigma: sigma[row.Term].crossArcsec2, Entries: about.entries(r), Remedy: about.remedy}
 		for _, p := range o.Entries {
 			if r.IsAssumed(p) {
 				o.Assumed = append(o.Assumed, p)

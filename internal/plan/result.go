@@ -35,6 +35,7 @@ type Row struct {
 	EastSigma   unit.Arcsec `json:"east_sigma_arcsec"`
 	NorthSigma  unit.Arcsec `json:"north_sigma_arcsec"`
 	CrossArcsec float64     `json:"cross_arcsec2"`
+	CrossSigma  float64     `json:"cross_sigma_arcsec2"`
 	Share       float64     `json:"share"` // of the trace of the sum
 	Entries     []string    `json:"entries"`
 	Assumed     []string    `json:"assumed"`

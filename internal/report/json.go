@@ -10,6 +10,7 @@ import (
 	"reflect"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // Envelope is what every verb prints with --json.
@@ -48,6 +49,10 @@ func encode(b *strings.Builder, v reflect.Value, indent string) {
 		return
 	}
 	if v.Kind() != reflect.Pointer && v.Kind() != reflect.Interface || !v.IsNil() {
+		if at, ok := v.Interface().(time.Time); ok && at.IsZero() {
+			b.WriteString("null") // it does not happen
+			return
+		}
 		if m, ok := v.Interface().(encoding.TextMarshaler); ok {
 			text, err := m.MarshalText()
 			if err == nil {
