@@ -67,7 +67,11 @@ func (c Cov) principal() (major2, minor2 float64, pa unit.Deg) {
 			pa = 0
 		}
 	}
-	return mean + d, mean - d, pa
+	major2, minor2 = mean+d, mean-d
+	if math.Abs(minor2) < 1e-14*major2 { // a line: what is left is rounding
+		minor2 = 0
+	}
+	return major2, minor2, pa
 }
 
 // square returns the square of a width, NaN if the width is negative.
