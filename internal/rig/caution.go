@@ -198,7 +198,7 @@ func (r *Rig) prismCautions(add adder) {
 			Beam:  optics.Beam{FNumber: im.FNumber(), Obstruction: im.Obstruction.V, Pupil: f},
 			Width: p.Width.V, Height: p.Height.V, OffAxis: p.OffAxis.V, ToImaging: p.ToImaging.V,
 			Angle: 90 + p.Angle.V - c.Angle.V, // from the sensor's +x; the sensor's sides make the sense of turning indifferent
-		}.Shade((c.Pixel.V * unit.Micron(c.Width.V)).MM(), (c.Pixel.V * unit.Micron(c.Height.V)).MM())
+		}.Shade((c.Pixel.V * unit.Micron(float64(c.Width.V))).MM(), (c.Pixel.V * unit.Micron(float64(c.Height.V))).MM())
 		if shade.Worst > 0.02 {
 			s := Warning
 			if shade.Worst > 0.3 {
