@@ -46,6 +46,7 @@ var rooms = map[string]room{
 	"internal/loop":    {3, true},
 	"internal/frame":   {3, true},
 	"internal/star":    {4, true},
+	"internal/solve":   {4, true},
 
 	"internal/plan": {5, true},
 

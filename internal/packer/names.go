@@ -245,7 +245,9 @@ func size(f feature) unit.Arcmin {
 }
 
 // namedStars returns the stars that have a name, a Greek letter, a number in
-// their constellation or variable-star letters.
+// their constellation or variable-star letters. A proper name that the list
+// gives to two stars of one constellation is left out: nobody can say which is
+// meant.
 func namedStars(file []byte, stars []hip) ([]entry, error) {
 	var list map[string]struct{ Name, Bayer, Flam, Var, C string }
 	if err := json.Unmarshal(file, &list); err != nil {
@@ -253,6 +255,12 @@ func namedStars(file []byte, stars []hip) ([]entry, error) {
 	}
 	sort := slices.Clone(stars)
 	slices.SortFunc(sort, func(a, b hip) int { return a.number - b.number })
+	bearers := map[string]int{}
+	for _, s := range sort {
+		if n := list[strconv.Itoa(s.number)]; n.Name != "" {
+			bearers[plain(n.Name)+" "+n.C]++
+		}
+	}
 	var out []entry
 	for _, s := range sort {
 		n, ok := list[strconv.Itoa(s.number)]
@@ -260,7 +268,7 @@ func namedStars(file []byte, stars []hip) ([]entry, error) {
 			continue
 		}
 		e := entry{kind: "s", ra: s.RA, dec: s.Dec, mag: float64(s.v), size: unit.Arcmin(math.NaN())}
-		if n.Name != "" {
+		if n.Name != "" && bearers[plain(n.Name)+" "+n.C] == 1 {
 			e.common = []string{plain(n.Name)}
 		}
 		if n.C != "" {
