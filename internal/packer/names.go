@@ -245,9 +245,10 @@ func size(f feature) unit.Arcmin {
 }
 
 // namedStars returns the stars that have a name, a Greek letter, a number in
-// their constellation or variable-star letters. A proper name that the list
-// gives to two stars of one constellation is left out: nobody can say which is
-// meant.
+// their constellation or variable-star letters. Of a proper name that the list
+// gives to several stars of one constellation the brightest keeps it if it
+// outshines the others by 1.1 mag; else nobody can say which is meant, and it is
+// left out.
 func namedStars(file []byte, stars []hip) ([]entry, error) {
 	var list map[string]struct{ Name, Bayer, Flam, Var, C string }
 	if err := json.Unmarshal(file, &list); err != nil {
@@ -255,11 +256,15 @@ func namedStars(file []byte, stars []hip) ([]entry, error) {
 	}
 	sort := slices.Clone(stars)
 	slices.SortFunc(sort, func(a, b hip) int { return a.number - b.number })
-	bearers := map[string]int{}
+	const clearly = 1.1
+	bearers := map[string][]hip{}
 	for _, s := range sort {
 		if n := list[strconv.Itoa(s.number)]; n.Name != "" {
-			bearers[plain(n.Name)+" "+n.C]++
+			bearers[plain(n.Name)+" "+n.C] = append(bearers[plain(n.Name)+" "+n.C], s)
 		}
+	}
+	bears := func(s hip, name string) bool {
+		return !slices.ContainsFunc(bearers[name], func(o hip) bool { return o.number != s.number && float64(o.v-s.v) < clearly })
 	}
 	var out []entry
 	for _, s := range sort {
@@ -268,7 +273,7 @@ func namedStars(file []byte, stars []hip) ([]entry, error) {
 			continue
 		}
 		e := entry{kind: "s", ra: s.RA, dec: s.Dec, mag: float64(s.v), size: unit.Arcmin(math.NaN())}
-		if n.Name != "" && bearers[plain(n.Name)+" "+n.C] == 1 {
+		if n.Name != "" && bears(s, plain(n.Name)+" "+n.C) {
 			e.common = []string{plain(n.Name)}
 		}
 		if n.C != "" {
