@@ -62,15 +62,6 @@ func sceneOf(t testing.TB, r *rig.Rig) *scene {
 	return s
 }
 
-// make27 plans a rig on M 27.
-func make27(t testing.TB, r *rig.Rig) *Result {
-	t.Helper()
-	res, err := Make(context.Background(), Request{Rig: r, Target: target(t, "M 27"), Evening: evening, Workers: 2, Samples: 32})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return res
-}
 
 // size returns the rms of a row over both axes, at the centre or in the corner.
 func size(l ledger.Ledger, term ledger.Term) float64 {
