@@ -1,0 +1,237 @@
+package solve
+
+import (
+	"cmp"
+	"math"
+	"slices"
+)
+
+// vec is a unit vector: ICRS on the sky, or in a frame with the third axis
+// along the line of sight of its centre.
+type vec [3]float64
+
+func (a vec) dot(b vec) float64 { return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] }
+
+func (a vec) cross(b vec) vec {
+	return vec{a[1]*b[2] - a[2]*b[1], a[2]*b[0] - a[0]*b[2], a[0]*b[1] - a[1]*b[0]}
+}
+
+func (a vec) normal() vec {
+	n := 1 / math.Sqrt(a.dot(a))
+	return vec{a[0] * n, a[1] * n, a[2] * n}
+}
+
+// mark is a star on a chart. Single precision places it within 0.02 arcsec.
+type mark struct {
+	x, y, z float32
+	mag     float32
+}
+
+func (m mark) vec() vec { return vec{float64(m.x), float64(m.y), float64(m.z)} }
+
+// A chart holds stars sorted into cells of about equal area: bands of
+// declination, each cut in right ascension. Within a cell they go from bright
+// to faint.
+//
+// It may cover a part of the sky only: the declinations from south on as far
+// as there are bands, and half the right ascensions of a turn or less to
+// either side of middle.
+type chart struct {
+	south  float64 // where the first band begins, radians
+	height float64 // of a band, radians
+	middle float64 // right ascension, radians
+	reach  float64 // how far the cells go to either side of it; pi for the whole circle
+	bands  []band
+	first  []uint32 // the first star of each cell, and the end
+	marks  []mark
+}
+
+type band struct {
+	cell  int     // index of its first cell
+	cells int     // number of cells
+	perRA float64 // cells per radian of right ascension
+}
+
+// newChart sorts the stars into cells that hold about two where the sky has
+// perSr of them per steradian. They all lie within radius, in radians, of v.
+func newChart(marks []mark, v vec, radius, perSr float64) *chart {
+	dec := math.Asin(min(max(v[2], -1), 1))
+	const slack = 1e-6
+	south, north := max(dec-radius-slack, -math.Pi/2), min(dec+radius+slack, math.Pi/2)
+	h := math.Sqrt(2 / max(perSr, 1))
+	n := min(max(int(math.Ceil((north-south)/h)), 1), 4000)
+	c := &chart{south: south, height: (north - south) / float64(n), bands: make([]band, n)}
+	c.middle = math.Atan2(v[1], v[0])
+	c.reach = reachOf(dec, radius+slack)
+	total := 0
+	for i := range c.bands {
+		lo, hi := south+c.height*float64(i), south+c.height*float64(i+1)
+		widest := math.Cos(min(math.Abs(lo), math.Abs(hi)))
+		if lo < 0 && hi > 0 {
+			widest = 1
+		}
+		k := max(1, int(math.Ceil(2*c.reach*widest/c.height)))
+		c.bands[i] = band{total, k, float64(k) / (2 * c.reach)}
+		total += k
+	}
+	cell := make([]uint32, len(marks))
+	c.first = make([]uint32, total+1)
+	for i, m := range marks {
+		k := c.cellOf(m.vec())
+		cell[i] = uint32(k)
+		c.first[k+1]++
+	}
+	for k := range total {
+		c.first[k+1] += c.first[k]
+	}
+	next := slices.Clone(c.first[:total])
+	c.marks = make([]mark, len(marks))
+	for i, m := range marks {
+		k := cell[i]
+		c.marks[next[k]] = m
+		next[k]++
+	}
+	for k := range total {
+		// Most cells hold two stars or three.
+		s := c.marks[c.first[k]:c.first[k+1]]
+		if len(s) > 12 {
+			slices.SortStableFunc(s, func(a, b mark) int { return cmp.Compare(a.mag, b.mag) })
+			continue
+		}
+		for i := 1; i < len(s); i++ {
+			for j := i; j > 0 && s[j].mag < s[j-1].mag; j-- {
+				s[j], s[j-1] = s[j-1], s[j]
+			}
+		}
+	}
+	return c
+}
+
+// reachOf returns how far in right ascension a circle about a declination
+// reaches.
+func reachOf(dec, radius float64) float64 {
+	if math.Abs(dec)+radius >= math.Pi/2 {
+		return math.Pi
+	}
+	return math.Asin(min(1, math.Sin(radius)/math.Cos(dec)))
+}
+
+// cellOf returns the cell of a direction.
+func (c *chart) cellOf(v vec) int {
+	b := &c.bands[min(max(c.bandOf(math.Asin(min(max(v[2], -1), 1))), 0), len(c.bands)-1)]
+	return b.cell + min(max(int(c.along(v)*b.perRA), 0), b.cells-1)
+}
+
+// along returns the right ascension of v from the chart's western edge.
+func (c *chart) along(v vec) float64 {
+	return math.Remainder(math.Atan2(v[1], v[0])-c.middle, 2*math.Pi) + c.reach
+}
+
+// bandOf returns the band of a declination; there is none if it is negative or
+// too large.
+func (c *chart) bandOf(dec float64) int { return int(math.Floor((dec - c.south) / c.height)) }
+
+// near is a star of a chart and its distance from a place: the chord squared.
+type near struct {
+	chord2 float64
+	index  uint32
+}
+
+// around appends the stars within an angle of v and not fainter than mag.
+func (c *chart) around(dst []near, v vec, angle float64, mag float32) []near {
+	dec := math.Asin(min(max(v[2], -1), 1))
+	ra := c.along(v)
+	s := 2 * math.Sin(min(angle, math.Pi)/2)
+	limit := s * s
+	const slack = 1e-6
+	half := reachOf(dec, angle) + slack
+	for b := max(c.bandOf(dec-angle-slack), 0); b <= min(c.bandOf(dec+angle+slack), len(c.bands)-1); b++ {
+		d := &c.bands[b]
+		lo := int(math.Floor((ra - half) * d.perRA))
+		hi := int(math.Floor((ra + half) * d.perRA))
+		round := c.reach == math.Pi
+		if !round {
+			lo, hi = max(lo, 0), min(hi, d.cells-1)
+		} else if hi-lo+1 >= d.cells {
+			lo, hi = 0, d.cells-1
+		}
+		for k := lo; k <= hi; k++ {
+			cell := k
+			if cell < 0 {
+				cell += d.cells
+			} else if cell >= d.cells {
+				cell -= d.cells
+			}
+			for i, end := c.first[d.cell+cell], c.first[d.cell+cell+1]; i < end; i++ {
+				m := &c.marks[i]
+				if m.mag > mag {
+					break
+				}
+				x, y, z := float64(m.x)-v[0], float64(m.y)-v[1], float64(m.z)-v[2]
+				if r := x*x + y*y + z*z; r <= limit {
+					dst = append(dst, near{r, i})
+				}
+			}
+		}
+	}
+	return dst
+}
+
+// brighter returns up to k of the nearest stars that are not fainter than mag,
+// from near to far, without the star index itself and what is so near to it
+// that a frame may show the two as one. It looks up to widest away, first
+// within an angle of guess; dst is room for the answer.
+func (c *chart) brighter(dst []near, index uint32, mag float32, k int, guess, closest, widest float64) []near {
+	v := c.marks[index].vec()
+	for angle := guess; ; angle *= 1.7 {
+		angle = min(angle, widest)
+		dst = c.around(dst[:0], v, angle, mag)
+		n := 0
+		for _, s := range dst {
+			if s.index != index && s.chord2 > closest*closest {
+				dst[n] = s
+				n++
+			}
+		}
+		dst = dst[:n]
+		if n >= k || angle >= widest {
+			break
+		}
+	}
+	// Bring the k nearest to the front in order.
+	for i := 1; i < len(dst); i++ {
+		d := dst[i]
+		j := min(i, k)
+		if i >= k && d.chord2 >= dst[k-1].chord2 {
+			continue
+		}
+		if j == k {
+			j = k - 1
+		}
+		for ; j > 0 && dst[j-1].chord2 > d.chord2; j-- {
+			dst[j] = dst[j-1]
+		}
+		dst[j] = d
+	}
+	return dst[:min(k, len(dst))]
+}
+
+// basis returns two unit vectors that span the plane touching at v, such that
+// e, n and v are right-handed: east and north on the sky. At a pole of the
+// third axis they are any such pair.
+func basis(v vec) (e, n vec) {
+	h := math.Hypot(v[0], v[1])
+	if h < 1e-12 {
+		e = vec{1, 0, 0}
+	} else {
+		e = vec{-v[1] / h, v[0] / h, 0}
+	}
+	return e, v.cross(e)
+}
+
+// onPlane returns the place of u on the plane touching at v with the axes e
+// and n.
+func onPlane(u, v, e, n vec) arm {
+	w := 1 / u.dot(v)
+	return arm{u.dot(e) * w, u.dot(n) * w}
+}
