@@ -128,6 +128,30 @@ func TestShort(t *testing.T) {
 	}
 }
 
+// TestWhole cuts a file of several units: its first image may be read before
+// the file is whole.
+func TestWhole(t *testing.T) {
+	b := readAll(t, "testdata/ref/byhand.fits")
+	f, err := openBytes(b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := f.Whole(); err != nil {
+		t.Errorf("whole: %v", err)
+	}
+	f, err = openBytes(b[:len(b)-blockSize])
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := f.Image(); err != nil {
+		t.Errorf("first image of a cut file: %v", err)
+	}
+	var short *ShortError
+	if err := f.Whole(); !errors.As(err, &short) || short.HDU != 4 {
+		t.Errorf("cut in unit 4: got %v, want a *ShortError that says so", err)
+	}
+}
+
 // TestShrunk reads rows of a file that was cut after it was opened.
 func TestShrunk(t *testing.T) {
 	file := append(block(head(append(cards16(50, 40), "END")...), ' '), ramp(2000)...)
@@ -274,6 +298,37 @@ func TestUnpackedLazily(t *testing.T) {
 	}
 	if f.packed.n > 2*spoolChunk {
 		t.Errorf("got %d bytes unpacked, want at most %d", f.packed.n, 2*spoolChunk)
+	}
+}
+
+// TestTileBomb has a table whose heap is large enough for the image, and a
+// tile that is not: no memory may be taken for it.
+func TestTileBomb(t *testing.T) {
+	const width, heap = 30_000_000, 1 << 20
+	file := block(head("SIMPLE  = T", "BITPIX  = 8", "NAXIS   = 0", "END"), ' ')
+	file = append(file, block(head("XTENSION= 'BINTABLE'", "BITPIX  = 8", "NAXIS   = 2", "NAXIS1  = 8", "NAXIS2  = 2",
+		fmt.Sprintf("PCOUNT  = %d", heap), "GCOUNT  = 1", "TFIELDS = 1", "TTYPE1  = 'COMPRESSED_DATA'", "TFORM1  = '1PB'",
+		"ZIMAGE  = T", "ZBITPIX = 16", "ZNAXIS  = 2", fmt.Sprintf("ZNAXIS1 = %d", width), "ZNAXIS2 = 2", "ZCMPTYPE= 'RICE_1'", "END"), ' ')...)
+	for _, n := range []uint32{10, 0, heap, 0} { // tile 1: 10 bytes at 0; tile 2: all
+		file = binary.BigEndian.AppendUint32(file, n)
+	}
+	file = append(file, make([]byte, heap)...)
+	f, err := openBytes(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := f.Image()
+	if err != nil {
+		t.Fatal(err)
+	}
+	row := make([]float32, width)
+	before := allocated()
+	err = m.Rows(0, 1, row)
+	if err == nil || !strings.Contains(err.Error(), "tile 1 (RICE_1): 30000000 pixels from 10 bytes") {
+		t.Errorf("got %v, want the tile refused", err)
+	}
+	if got := allocated() - before; got > 1<<20 {
+		t.Errorf("got %d bytes allocated, want none to speak of", got)
 	}
 }
 
