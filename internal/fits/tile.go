@@ -332,7 +332,7 @@ func (t *tiling) readQuantisation(h *Header, bitpix int) error {
 	}
 	for _, c := range []column{t.scale, t.zero} {
 		if c.letter != 0 && c.letter != 'D' && c.letter != 'E' {
-			return errors.New("fits: ZSCALE and ZZERO are not columns of floats: want type D or E")
+			return fmt.Errorf("fits: %s: HDU %d: ZSCALE or ZZERO is a column of type %c: want D or E", h.name, h.hdu, c.letter)
 		}
 	}
 	if !t.quantised && (t.method == "RICE_1" || t.method == "PLIO_1" || t.method == "HCOMPRESS_1") {
