@@ -17,7 +17,6 @@ import (
 	"github.com/alecthomas/kong"
 
 	"holdfast/internal/app"
-	"holdfast/internal/plan"
 	"holdfast/internal/report"
 	"holdfast/internal/rig"
 )
@@ -177,6 +176,8 @@ type rigFlags struct {
 	Rig  string   `arg:"" help:"Rig file; - reads standard input."`
 	Set  []string `sep:"none" placeholder:"ENTRY=VALUE" help:"Override an entry of the rig, as in --set site.seeing=\"3 arcsec\". May be repeated."`
 	JSON bool     `name:"json" help:"Print the answer as JSON."`
+
+	Assumed bool `help:"List everything that was assumed, not only what matters most."`
 }
 
 // skyFlags are the flags of every verb that looks at the sky.
@@ -215,9 +216,6 @@ func unanswered[R any](a *app.Answer[R]) report.Notes {
 	}
 	return notes(a.Rig, a.Assumed, report.SunCautions(a.SunApart))
 }
-
-// neverUp reports whether an error is that of a target that cannot be taken.
-func neverUp(err error) bool { return errors.Is(err, plan.ErrNeverUp) }
 
 // versionText returns the version of this build.
 func versionText() string {

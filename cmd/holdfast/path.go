@@ -28,5 +28,5 @@ func (v *pathVerb) Run(s *session) error {
 	if !p.Reaches || p.LoadShare > 1 {
 		status = outOfGoal
 	}
-	return s.deliver(p, n, status, func(w io.Writer) error { return report.Path(w, p, n, s.style(false)) })
+	return s.deliver(p, n, status, func(w io.Writer) error { return report.Path(w, p, n, s.style(v.Assumed)) })
 }

@@ -14,7 +14,6 @@ type planVerb struct {
 	Sub     string `placeholder:"TIME" help:"Length of a sub, such as \"300 s\". Otherwise the rig's."`
 	Samples int    `placeholder:"N" help:"Rigs drawn from the uncertainties for the spread."`
 	Seed    uint64 `default:"1" help:"Seed of those draws."`
-	Assumed bool   `help:"List everything that was assumed, not only what matters most."`
 }
 
 // Help is shown with --help.

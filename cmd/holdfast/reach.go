@@ -45,5 +45,5 @@ func (v *reachVerb) Run(s *session) error {
 			status = done
 		}
 	}
-	return s.deliver(r, n, status, func(w io.Writer) error { return report.ReachText(w, r, n, s.style(false)) })
+	return s.deliver(r, n, status, func(w io.Writer) error { return report.ReachText(w, r, n, s.style(v.Assumed)) })
 }

@@ -32,5 +32,5 @@ func (v *starsVerb) Run(s *session) error {
 			status = done
 		}
 	}
-	return s.deliver(f, n, status, func(w io.Writer) error { return report.Stars(w, f, n, s.style(false)) })
+	return s.deliver(f, n, status, func(w io.Writer) error { return report.Stars(w, f, n, s.style(v.Assumed)) })
 }

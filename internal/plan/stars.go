@@ -64,13 +64,15 @@ type PrismTurn struct {
 const prismStep unit.Deg = 5
 
 // prismTurns returns the positions of the prism, every five degrees, that show
-// a usable catalogue star of a target in an exposure, the best measured first,
-// at most eight; nil for a rig without a prism.
+// a usable catalogue star of a target in an exposure, one for each star, the best
+// measured first, at most eight; nil for a rig without a prism.
 func prismTurns(r *rig.Rig, target sky.Direction, v guideView, exposure unit.Second) ([]PrismTurn, error) {
 	if r.Guide.Kind != rig.Pickoff {
 		return nil, nil
 	}
 	var out []PrismTurn
+	var edge []unit.Px
+	at := map[sky.Direction]int{} // each star once, where it stands farthest from the edge
 	for a := unit.Deg(0); a < 360; a += prismStep {
 		turned, err := r.WithFloat("guide.prism.angle", float64(a))
 		if err != nil {
@@ -80,7 +82,18 @@ func prismTurns(r *rig.Rig, target sky.Direction, v guideView, exposure unit.Sec
 		if len(h.stars) == 0 {
 			continue
 		}
-		out = append(out, PrismTurn{Angle: a, VT: h.vt, SNR: v.spot(h.vt, exposure).SNR(), Centroid: unit.Arcsec(math.Sqrt(h.variance))})
+		best := h.stars[0]
+		where := direction(best.star.RA, best.star.Dec)
+		i, seen := at[where]
+		if !seen {
+			i = len(out)
+			at[where] = i
+			out, edge = append(out, PrismTurn{}), append(edge, -1)
+		}
+		if best.edge > edge[i] {
+			edge[i] = best.edge
+			out[i] = PrismTurn{Angle: a, VT: h.vt, SNR: v.spot(h.vt, exposure).SNR(), Centroid: unit.Arcsec(math.Sqrt(h.variance))}
+		}
 	}
 	sortBy(out, func(t PrismTurn) float64 { return float64(t.Centroid) })
 	return out[:min(len(out), 8)], nil
@@ -90,12 +103,12 @@ func prismTurns(r *rig.Rig, target sky.Direction, v guideView, exposure unit.Sec
 // most n of them; the loop's interval is the exposure, or two seconds where the
 // rig leaves it open.
 func MakeField(q Request, n int) (*Field, error) {
+	if q.Rig.Guide.Kind == rig.NoGuide {
+		return nil, ErrNoGuide
+	}
 	s, _, _, err := q.scene()
 	if err != nil {
 		return nil, err
-	}
-	if q.Rig.Guide.Kind == rig.NoGuide {
-		return nil, ErrNoGuide
 	}
 	t := s.hold.interval
 	v := s.hold.view

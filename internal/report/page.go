@@ -241,11 +241,11 @@ func (p *page) assumed(n Notes, pick func(Assumed) bool) {
 		p.para(first, a.Why)
 	}
 	if rest := len(n.Assumed) - shown; rest > 0 {
-		and := "and "
 		if shown == 0 {
-			and = ""
 			p.gap()
+			p.linef("  %d entries were assumed; --assumed lists them all", rest)
+		} else {
+			p.linef("  and %d more entries of less weight; --assumed lists them all", rest)
 		}
-		p.linef("  %s%d more entries of less weight; --assumed lists them all", and, rest)
 	}
 }

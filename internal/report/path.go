@@ -52,7 +52,7 @@ func Path(w io.Writer, res *plan.Path, n Notes, s Style) error {
 		p.head("Pick-off", "")
 		p.field("field", fmt.Sprintf("%.1f x %.1f arcmin, %.1f arcmin off the axis", float64(o.FieldWidth), float64(o.FieldHeight), float64(o.OffAxis)))
 		p.field("to the sensor", fmt.Sprintf("%.1f mm needed, %.1f mm in the rig", float64(o.GuideNeeds), float64(o.GuideHas)))
-		p.field("dimmest corner", fmt.Sprintf("%.0f %% of the light", 100*o.FaintestPart))
+		p.field("dimmest", fmt.Sprintf("its darkest corner gets %.0f %% of the light", 100*o.FaintestPart))
 	}
 	p.assumed(n, func(a Assumed) bool {
 		return strings.HasPrefix(a.Entry, "guide.back_focus") || a.Entry == "guide.camera.flange"

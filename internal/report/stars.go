@@ -33,6 +33,12 @@ func Stars(w io.Writer, f *plan.Field, n Notes, s Style) error {
 		p.gap()
 		p.starTable(f)
 	}
+	if len(f.Prism) > 0 {
+		p.head("Turning the prism", "position angle, north through east")
+		for _, t := range f.Prism {
+			p.linef("  %s degrees  VT %s, SNR %s, placed to %s arcsec", lead(fixed(float64(t.Angle), 0), 4), fixed(float64(t.VT), 1), round(t.SNR), fixed(float64(t.Centroid), 2))
+		}
+	}
 	p.assumed(n, func(a Assumed) bool { return a.Entry == "target" || a.Entry == "date" })
 	p.notes(n)
 	return p.flush(w)
@@ -47,11 +53,19 @@ func fieldSentence(f *plan.Field) string {
 		}
 	}
 	if usable == 0 {
-		return fmt.Sprintf("No star of the catalogue serves here, but below its limit one does with %s: try a longer exposure, or turn the camera.", chance(f.Probability))
+		return fmt.Sprintf("No star of the catalogue serves here, but below its limit one does with %s: try a longer exposure, or %s.", chance(f.Probability), elsewhere(f))
 	}
 	b := f.Stars[0]
 	return fmt.Sprintf("The best is a star of VT %.1f, %.0f arcmin from the target: SNR %s in %s, which places it to %.2f arcsec.",
 		float64(b.VT), float64(b.Apart), round(b.SNR), seconds(b.Exposure), float64(b.Centroid))
+}
+
+// elsewhere says how another star may be brought in.
+func elsewhere(f *plan.Field) string {
+	if len(f.Prism) == 0 {
+		return "look a little aside"
+	}
+	return fmt.Sprintf("turn the prism to position angle %.0f degrees, where one of VT %.1f stands", float64(f.Prism[0].Angle), float64(f.Prism[0].VT))
 }
 
 // starTable lists the stars.
