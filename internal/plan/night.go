@@ -119,7 +119,8 @@ func whyNever(tn sky.TargetNight, horizon unit.Deg) string {
 }
 
 // showpiece returns the bright deep-sky object that stands highest around the
-// middle of the night, away from the zenith where mounts have trouble.
+// middle of the night, away from the zenith where mounts have trouble and from a
+// Moon that lights up the sky.
 func showpiece(n *sky.Night) catalog.Object {
 	dark := sky.Longest(n.Dark(sky.Nautical))
 	t := dark.Start.Add(dark.Length() / 2)
@@ -127,10 +128,16 @@ func showpiece(n *sky.Night) catalog.Object {
 		t = n.Start.Add(n.End.Sub(n.Start) / 2)
 	}
 	o := n.At(t)
+	moon := o.See(sky.Moon)
+	// Up to forty degrees from a full Moon, less from a thinner one.
+	clear := unit.Deg(40 * moon.Illuminated)
 	var best catalog.Object
 	highest := unit.Deg(-90)
 	for _, c := range catalog.Showpieces() {
-		p := o.Observed(sky.Direction{RA: c.RA, Dec: c.Dec})
+		if sky.Separation(moon.Direction, direction(c.RA, c.Dec)) < clear {
+			continue
+		}
+		p := o.Observed(direction(c.RA, c.Dec))
 		// Five degrees lower for each hour off the meridian, so that the window
 		// lies around the middle of the night; up to fifteen higher for size.
 		size := min(float64(c.Size), 60)
