@@ -71,6 +71,7 @@ type NameError struct {
 	Many bool     // the name means several objects far apart
 }
 
+// Error says what was asked for and what may have been meant.
 func (e *NameError) Error() string {
 	switch {
 	case e.Many:

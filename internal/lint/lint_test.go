@@ -129,7 +129,7 @@ func units(t *testing.T, fset *token.FileSet, f *ast.File, info *types.Info) {
 				return true
 			}
 			conv, ok := n.Args[0].(*ast.CallExpr)
-			if !ok || len(conv.Args) != 1 {
+			if !ok || len(conv.Args) != 1 || !info.Types[conv.Fun].IsType() {
 				return true
 			}
 			if name, isU := isUnit(info.Types[conv.Args[0]].Type); isU && name != "Rad" {

@@ -83,12 +83,12 @@ func (p PickOff) Shade(width, height unit.MM) Shade {
 		}
 	}
 	for i := 0; i <= steps; i++ {
-		f := unit.MM(float64(i)/steps - 0.5)
+		f := float64(i)/steps - 0.5
 		end := i == 0 || i == steps
-		try(f*width, -height/2, end)
-		try(f*width, height/2, end)
-		try(-width/2, f*height, false)
-		try(width/2, f*height, false)
+		try(unit.MM(f)*width, -height/2, end)
+		try(unit.MM(f)*width, height/2, end)
+		try(-width/2, unit.MM(f)*height, false)
+		try(width/2, unit.MM(f)*height, false)
 	}
 	r, shrink := p.Beam.footprint(p.ToImaging)
 	sin, cos := math.Sincos(float64(p.Angle.Rad()))

@@ -27,7 +27,7 @@ func (p Profile) Ellipticity() float64 { return 1 - float64(p.Minor/p.Major) }
 
 // FWHM returns the geometric mean of the two widths, which keeps the area
 // inside the half-maximum contour.
-func (p Profile) FWHM() unit.Arcsec { return unit.Arcsec(math.Sqrt(float64(p.Major * p.Minor))) }
+func (p Profile) FWHM() unit.Arcsec { return unit.Arcsec(math.Sqrt(float64(p.Major) * float64(p.Minor))) }
 
 // Beta returns Moffat's exponent, 1.2 to +Inf (a Gaussian).
 func (p Profile) Beta() float64 { return 1 / p.Tail }
@@ -52,7 +52,7 @@ func (p Profile) Cov() Cov { return p.squares().Times(1 / (fwhmPerSigma * fwhmPe
 // squares returns the tensor of the squared widths.
 func (p Profile) squares() Cov {
 	east, north := direction(p.PA)
-	a2, b2 := float64(p.Major*p.Major), float64(p.Minor*p.Minor)
+	a2, b2 := square(p.Major), square(p.Minor)
 	return Cov{
 		EastArcsec2:  a2*east*east + b2*north*north,
 		NorthArcsec2: a2*north*north + b2*east*east,
