@@ -373,8 +373,7 @@ func (t *tiling) most(n, tiles int64, bitpix int) int64 {
 
 // strip is one row of tiles, unpacked: all rows of the image that share them.
 type strip struct {
-	key    int64 // which one, plus 1; 0 is none
-	rows   int
+	key    int64     // which one, plus 1; 0 is none
 	ints   []int32   // stored integers, for images of up to 32-bit integers
 	floats []float64 // physical values, for all others
 
