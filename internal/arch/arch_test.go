@@ -31,6 +31,7 @@ var rooms = map[string]room{
 
 	"internal/num":     {1, true},
 	"internal/fits":    {1, true},
+	"internal/photo":   {1, true},
 	"internal/testkit": {1, false}, // for tests only
 
 	"internal/optics":   {2, true},
