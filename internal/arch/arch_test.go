@@ -31,7 +31,6 @@ var rooms = map[string]room{
 
 	"internal/num":     {1, true},
 	"internal/fits":    {1, true},
-	"internal/photo":   {1, true},
 	"internal/testkit": {1, false}, // for tests only
 
 	"internal/optics":   {2, true},
@@ -45,13 +44,9 @@ var rooms = map[string]room{
 	"internal/catalog": {3, true},
 	"internal/rig":     {3, true},
 	"internal/loop":    {3, true},
-	"internal/frame":   {3, true},
-	"internal/star":    {4, true},
 	"internal/solve":   {4, true},
 
 	"internal/plan": {5, true},
-
-	"internal/fitting": {6, true},
 
 	"internal/app":    {7, false},
 	"internal/report": {7, true},
