@@ -62,7 +62,6 @@ func sceneOf(t testing.TB, r *rig.Rig) *scene {
 	return s
 }
 
-
 // size returns the rms of a row over both axes, at the centre or in the corner.
 func size(l ledger.Ledger, term ledger.Term) float64 {
 	row, _ := l.Row(term)

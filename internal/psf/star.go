@@ -27,7 +27,9 @@ func (p Profile) Ellipticity() float64 { return 1 - float64(p.Minor/p.Major) }
 
 // FWHM returns the geometric mean of the two widths, which keeps the area
 // inside the half-maximum contour.
-func (p Profile) FWHM() unit.Arcsec { return unit.Arcsec(math.Sqrt(float64(p.Major) * float64(p.Minor))) }
+func (p Profile) FWHM() unit.Arcsec {
+	return unit.Arcsec(math.Sqrt(float64(p.Major) * float64(p.Minor)))
+}
 
 // Beta returns Moffat's exponent, 1.2 to +Inf (a Gaussian).
 func (p Profile) Beta() float64 { return 1 / p.Tail }
