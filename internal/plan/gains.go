@@ -35,7 +35,7 @@ func changes(r *rig.Rig, sub unit.Second) []change {
 		return []setting{{path: path, value: v / 2}}
 	}
 	cs := []change{
-		{text: fmt.Sprintf("expose %s instead of %s a sub", seconds(sub/2), seconds(sub)), sub: sub / 2},
+		{text: fmt.Sprintf("expose %s instead of %s a sub", (sub / 2).Say(), sub.Say()), sub: sub / 2},
 		{text: "refocus twice as often", answers: ledger.Focus, set: half("sub.refocus_every")},
 		{text: "focus to half the error", answers: ledger.Focus, set: half("imaging.focus_error")},
 		{text: "halve the optics' own blur (collimation, spacing)", answers: ledger.Optics,

@@ -2,10 +2,8 @@ package plan
 
 import (
 	"fmt"
-	"math"
 
 	"holdfast/internal/ledger"
-	"holdfast/internal/unit"
 )
 
 // reason returns the plan in one sentence.
@@ -15,7 +13,7 @@ func reason(res *Result, now outcome, without ledger.Pair, has bool) string {
 	if k.Ellipticity()/now.goal.EllipticityCorner > e/limit {
 		where, e, limit = "in the corner", k.Ellipticity(), now.goal.EllipticityCorner
 	}
-	star := fmt.Sprintf("%s sub at the best hour makes a star %.1f arcsec wide", article(seconds(res.Sub)), float64(c.FWHM()))
+	star := fmt.Sprintf("%s sub at the best hour makes a star %.1f arcsec wide", article(res.Sub.Say()), float64(c.FWHM()))
 	switch now.verdict() {
 	case ledger.Round:
 		s := fmt.Sprintf("%s and %.2f out of round %s, inside the limit of %.2f", star, e, where, limit)
@@ -48,19 +46,6 @@ func reason(res *Result, now outcome, without ledger.Pair, has bool) string {
 		return s + "."
 	}
 	return "The star cannot be told: a number the plan needs is not known."
-}
-
-// seconds writes a length of time as people say it.
-func seconds(t unit.Second) string {
-	switch {
-	case t < 10:
-		return fmt.Sprintf("%.2g s", float64(t))
-	case t < 600:
-		return fmt.Sprintf("%.0f s", float64(t))
-	case math.Mod(float64(t), 60) == 0 || t >= 3600:
-		return fmt.Sprintf("%.0f min", float64(t)/60)
-	}
-	return fmt.Sprintf("%.1f min", float64(t)/60)
 }
 
 // article puts "A" or "An" before a length of time.

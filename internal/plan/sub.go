@@ -67,10 +67,10 @@ func (s *scene) bestSub(longest unit.Second) (unit.Second, string) {
 	best := detector.SubPlan{Overhead: overhead, SpoiledPerHour: r.Sub.SpoiledPerHour.V,
 		ReadNoise: c.ReadNoise.V, SkyElectronPerS: skyRate}.Best()
 	quiet := detector.ReadNoiseSub(c.ReadNoise.V, skyRate, 0.05)
-	why := fmt.Sprintf("read noise is 5 %% of the sky's noise at %s; overhead and spoiled subs balance at %s", seconds(quiet), seconds(best))
+	why := fmt.Sprintf("read noise is 5 %% of the sky's noise at %s; overhead and spoiled subs balance at %s", quiet.Say(), best.Say())
 	if math.IsInf(float64(best), 1) || best > longestSub {
 		best = longestSub
-		why = fmt.Sprintf("read noise is 5 %% of the sky's noise at %s; nothing asks for shorter subs", seconds(quiet))
+		why = fmt.Sprintf("read noise is 5 %% of the sky's noise at %s; nothing asks for shorter subs", quiet.Say())
 	}
 	if longest > 0 && best > longest {
 		return longest, why + "; stars stay round for no longer than this"
@@ -97,12 +97,12 @@ func (s *scene) polarLimits(sub unit.Second, n *night) []PolarLimit {
 	arcmin := func(rad float64) unit.Arcmin { return unit.Rad(rad).Arcsec().Arcmin() }
 
 	ls := []PolarLimit{{
-		Why:    fmt.Sprintf("field rotation draws the corner of one %s sub", seconds(sub)),
+		Why:    fmt.Sprintf("field rotation draws the corner of one %s sub", sub.Say()),
 		Arcmin: arcmin(float64(drawnCorner) / float64(arm) * cosDec / (turn * float64(sub))),
 	}}
 	if s.hold == nil || r.Mount.Kind == rig.Tracker {
 		ls = append(ls, PolarLimit{
-			Why:    fmt.Sprintf("declination drift, which nothing corrects, draws one %s sub", seconds(sub)),
+			Why:    fmt.Sprintf("declination drift, which nothing corrects, draws one %s sub", sub.Say()),
 			Arcmin: arcmin(float64(drawn.Rad()) / (turn * float64(sub))),
 		})
 	} else {

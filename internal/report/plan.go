@@ -218,7 +218,7 @@ func (p *page) hold(res *plan.Result) {
 	if res.NeedsGuiding {
 		p.field("needed", "yes: without correction a sub stays round for "+subLength(res.UnguidedSub))
 	} else {
-		p.field("needed", "no: "+seconds(res.Sub)+" stay within the goal without correction too")
+		p.field("needed", "no: "+res.Sub.Say()+" stay within the goal without correction too")
 	}
 	if g := res.GuideStar; g != nil {
 		text := ""
@@ -230,7 +230,7 @@ func (p *page) hold(res *plan.Result) {
 		default:
 			text = fmt.Sprintf("VT %.1f at %s", float64(g.VT), position(g.RA, g.Dec))
 		}
-		text += fmt.Sprintf("; SNR %s, %.1f px wide, placed to %.2f arcsec in %s", round(g.SNR), float64(g.FWHMPx), float64(g.Centroid), seconds(g.Exposure))
+		text += fmt.Sprintf("; SNR %s, %.1f px wide, placed to %.2f arcsec in %s", round(g.SNR), float64(g.FWHMPx), float64(g.Centroid), g.Exposure.Say())
 		p.field("guide star", text)
 		if g.Advice != "" {
 			p.field("", upper(g.Advice)+".")
@@ -238,7 +238,7 @@ func (p *page) hold(res *plan.Result) {
 	}
 	if l := res.Loop; l != nil {
 		p.field("settings", fmt.Sprintf("expose %s, a correction every %s; gain %.2f in RA, %s in Dec; dead band %s arcsec",
-			seconds(l.Interval), seconds(l.Cycle), l.GainRA, fixed(l.GainDec, 2), fixed(float64(l.DeadBand), 2)))
+			l.Interval.Say(), l.Cycle.Say(), l.GainRA, fixed(l.GainDec, 2), fixed(float64(l.DeadBand), 2)))
 		p.field("leaves", fmt.Sprintf("%s arcsec rms in RA, %s in Dec, the air apart", fixed(float64(l.RMSRA), 2), fixed(float64(l.RMSDec), 2)))
 	}
 	scales := fmt.Sprintf("%.2f arcsec a pixel", float64(res.ImageScale))
@@ -252,7 +252,7 @@ func (p *page) hold(res *plan.Result) {
 func (p *page) subs(res *plan.Result) {
 	p.head("How long a sub", "")
 	p.field("stays round", subLength(res.LongestRoundSub)+unguided(res))
-	p.field("best", fmt.Sprintf("%s: %s", seconds(res.BestSub), res.BestSubWhy))
+	p.field("best", fmt.Sprintf("%s: %s", res.BestSub.Say(), res.BestSubWhy))
 }
 
 // unguided adds how long a sub stays round without correction.
@@ -273,7 +273,7 @@ func subLength(t unit.Second) string {
 	case t >= 3600:
 		return "an hour or more"
 	}
-	return "up to " + seconds(rounded(t))
+	return "up to " + (rounded(t)).Say()
 }
 
 // rounded returns a length of time to two digits, downwards: the next digit is
@@ -365,21 +365,6 @@ func weighty(res *plan.Result, n int) map[string]bool {
 		}
 	}
 	return out
-}
-
-// seconds writes a length of time as people say it.
-func seconds(t unit.Second) string {
-	switch {
-	case math.IsNaN(float64(t)):
-		return "an unknown time"
-	case t < 10:
-		return fmt.Sprintf("%.2g s", float64(t))
-	case t < 600:
-		return fmt.Sprintf("%.0f s", float64(t))
-	case t >= 3600:
-		return fmt.Sprintf("%.1f h", float64(t)/3600)
-	}
-	return fmt.Sprintf("%.0f min", float64(t)/60)
 }
 
 // round writes a number to two digits.

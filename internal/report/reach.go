@@ -20,7 +20,7 @@ func ReachText(w io.Writer, r *plan.Reach, n Notes, s Style) error {
 	if name == "" {
 		name = "This rig"
 	}
-	p.linef("%s on %s, subs of %s", p.bold(name), p.bold(r.Target), seconds(r.Sub))
+	p.linef("%s on %s, subs of %s", p.bold(name), p.bold(r.Target), r.Sub.Say())
 	p.gap()
 	p.para("", reachSentence(r))
 	p.gap()
@@ -345,5 +345,5 @@ func reachSubject(r *plan.Reach) string {
 	if r.Entry == "sub.length" || r.Second == "sub.length" {
 		return r.Target
 	}
-	return fmt.Sprintf("%s, subs of %s", r.Target, seconds(r.Sub))
+	return fmt.Sprintf("%s, subs of %s", r.Target, r.Sub.Say())
 }

@@ -23,7 +23,7 @@ func Stars(w io.Writer, f *plan.Field, n Notes, s Style) error {
 	p.gap()
 	p.field("field", fmt.Sprintf("%.1f x %.1f arcmin about %s, turned %.0f degrees; %.2f arcsec a pixel; target %.0f degrees up",
 		float64(f.Width), float64(f.Height), position(f.CentreRA, f.CentreDec), float64(f.Angle), float64(f.Scale), float64(f.Altitude)))
-	p.field("exposure", fmt.Sprintf("%s; a star is %.1f px wide", seconds(f.Exposure), float64(f.FWHMPx)))
+	p.field("exposure", fmt.Sprintf("%s; a star is %.1f px wide", f.Exposure.Say(), float64(f.FWHMPx)))
 	if f.Advice != "" {
 		p.field("", upper(f.Advice)+".")
 	}
@@ -57,7 +57,7 @@ func fieldSentence(f *plan.Field) string {
 	}
 	b := f.Stars[0]
 	return fmt.Sprintf("The best is a star of VT %.1f, %.0f arcmin from the target: SNR %s in %s, which places it to %.2f arcsec.",
-		float64(b.VT), float64(b.Apart), round(b.SNR), seconds(b.Exposure), float64(b.Centroid))
+		float64(b.VT), float64(b.Apart), round(b.SNR), b.Exposure.Say(), float64(b.Centroid))
 }
 
 // elsewhere says how another star may be brought in.

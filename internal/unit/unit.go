@@ -9,7 +9,10 @@
 // compute on float64, convert back once.
 package unit
 
-import "math"
+import (
+	"math"
+	"strconv"
+)
 
 // The units. Angles on the sky, lengths, times, and what a detector counts.
 type (
@@ -129,3 +132,20 @@ func Unknown[U Float]() Est[U] { return Est[U]{V: U(math.NaN()), SE: U(math.NaN(
 
 // Known reports whether the value is a number.
 func (e Est[U]) Known() bool { return !math.IsNaN(float64(e.V)) }
+
+// Say returns a length of time as people say it: "2.5 s", "300 s", "10 min",
+// "1.5 h"; "an unknown time" for NaN.
+func (s Second) Say() string {
+	switch t := float64(s); {
+	case math.IsNaN(t):
+		return "an unknown time"
+	case t < 10:
+		return strconv.FormatFloat(t, 'g', 2, 64) + " s"
+	case t < 600:
+		return strconv.FormatFloat(t, 'f', 0, 64) + " s"
+	case t < 3600:
+		return strconv.FormatFloat(t/60, 'f', 0, 64) + " min"
+	default:
+		return strconv.FormatFloat(t/3600, 'f', 1, 64) + " h"
+	}
+}
