@@ -41,6 +41,9 @@ type verbs struct {
 	Path  pathVerb  `cmd:"" help:"The light path: spacers, turns to focus, threads, pick-off, holder, load."`
 	Reach reachVerb `cmd:"" help:"The star against one or two entries of the rig: what limits it and where it stops."`
 
+	Measure measureVerb `cmd:"" help:"Stars and summaries of frames: widths, shapes, flags."`
+	Solve   solveVerb   `cmd:"" help:"Where frames point, or why that cannot be said."`
+
 	Version kong.VersionFlag `help:"Print the version and stop."`
 }
 
@@ -163,7 +166,7 @@ func (s *session) envelope(result any, n report.Notes, message string) report.En
 func plainly(err error) string {
 	lines := strings.Split(err.Error(), "\n")
 	for i, l := range lines {
-		for _, name := range []string{"app: ", "rig: ", "plan: ", "catalog: ", "sky: ", "mech: "} {
+		for _, name := range []string{"app: ", "rig: ", "plan: ", "catalog: ", "sky: ", "mech: ", "fits: ", "frame: ", "star: ", "solve: "} {
 			l = strings.TrimPrefix(l, name)
 		}
 		lines[i] = l

@@ -44,6 +44,8 @@ var rooms = map[string]room{
 	"internal/catalog": {3, true},
 	"internal/rig":     {3, true},
 	"internal/loop":    {3, true},
+	"internal/frame":   {3, true},
+	"internal/star":    {4, true},
 	"internal/solve":   {4, true},
 
 	"internal/plan": {5, true},

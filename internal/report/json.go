@@ -53,6 +53,10 @@ func encode(b *strings.Builder, v reflect.Value, indent string) {
 			b.WriteString("null") // it does not happen
 			return
 		}
+		if m, ok := v.Interface().(interface{ Names() []string }); ok { // a set of flags
+			encode(b, reflect.ValueOf(m.Names()), indent)
+			return
+		}
 		if m, ok := v.Interface().(encoding.TextMarshaler); ok {
 			text, err := m.MarshalText()
 			if err == nil {

@@ -52,13 +52,13 @@ type band struct {
 	perRA float64 // cells per radian of right ascension
 }
 
-// newChart sorts the stars into cells that hold about two where the sky has
+// newChart sorts the stars into cells that hold about four where the sky has
 // perSr of them per steradian. They all lie within radius, in radians, of v.
 func newChart(marks []mark, v vec, radius, perSr float64) *chart {
 	dec := math.Asin(min(max(v[2], -1), 1))
 	const slack = 1e-6
 	south, north := max(dec-radius-slack, -math.Pi/2), min(dec+radius+slack, math.Pi/2)
-	h := math.Sqrt(2 / max(perSr, 1))
+	h := math.Sqrt(4 / max(perSr, 1))
 	n := min(max(int(math.Ceil((north-south)/h)), 1), 4000)
 	c := &chart{south: south, height: (north - south) / float64(n), bands: make([]band, n)}
 	c.middle = math.Atan2(v[1], v[0])
@@ -92,7 +92,7 @@ func newChart(marks []mark, v vec, radius, perSr float64) *chart {
 		next[k]++
 	}
 	for k := range total {
-		// Most cells hold two stars or three.
+		// Most cells hold few stars.
 		s := c.marks[c.first[k]:c.first[k+1]]
 		if len(s) > 12 {
 			slices.SortStableFunc(s, func(a, b mark) int { return cmp.Compare(a.mag, b.mag) })
@@ -198,22 +198,59 @@ func (c *chart) brighter(dst []near, index uint32, mag float32, k int, guess, cl
 			break
 		}
 	}
-	// Bring the k nearest to the front in order.
-	for i := 1; i < len(dst); i++ {
-		d := dst[i]
-		j := min(i, k)
-		if i >= k && d.chord2 >= dst[k-1].chord2 {
-			continue
-		}
-		if j == k {
-			j = k - 1
-		}
-		for ; j > 0 && dst[j-1].chord2 > d.chord2; j-- {
-			dst[j] = dst[j-1]
-		}
-		dst[j] = d
+	best := dst[:0]
+	for _, d := range dst {
+		best = insert(best, d, k)
 	}
-	return dst[:min(k, len(dst))]
+	return best
+}
+
+// insert puts a star where it belongs among the k nearest, from near to far.
+// best may lie in front of where d comes from.
+func insert(best []near, d near, k int) []near {
+	n := len(best)
+	if n == k {
+		if d.chord2 >= best[k-1].chord2 {
+			return best
+		}
+		n--
+	} else {
+		best = append(best, d)
+	}
+	for ; n > 0 && best[n-1].chord2 > d.chord2; n-- {
+		best[n] = best[n-1]
+	}
+	best[n] = d
+	return best
+}
+
+// block appends the runs of stars, each from bright to faint, that hold every
+// star of the chart within a band's height of any place in cell k of band b.
+func (c *chart) block(dst [][2]uint32, b, k int) [][2]uint32 {
+	at := &c.bands[b]
+	west, east := float64(k)/at.perRA, float64(k+1)/at.perRA
+	south := c.south + c.height*float64(b)
+	half := math.Pi
+	if d := max(math.Abs(south), math.Abs(south+c.height)); d+c.height < math.Pi/2 {
+		half = math.Asin(min(1, math.Sin(c.height)/math.Cos(d)))
+	}
+	round := c.reach == math.Pi
+	for i := max(b-1, 0); i <= min(b+1, len(c.bands)-1); i++ {
+		d := &c.bands[i]
+		lo, hi := int(math.Floor((west-half)*d.perRA)), int(math.Floor((east+half)*d.perRA))
+		if !round {
+			lo, hi = max(lo, 0), min(hi, d.cells-1)
+		} else if hi-lo+1 >= d.cells {
+			lo, hi = 0, d.cells-1
+		}
+		for j := lo; j <= hi; j++ {
+			cell := d.cell + (j+d.cells)%d.cells
+			if c.first[cell] < c.first[cell+1] {
+				dst = append(dst, [2]uint32{c.first[cell], c.first[cell+1]})
+			}
+		}
+	}
+	return dst
 }
 
 // basis returns two unit vectors that span the plane touching at v, such that

@@ -34,53 +34,96 @@ func newLayer(c *chart, from, to float32, arms int, perSr float64) *layer {
 		closest: 0.01 * typical,
 		widest:  min(4*typical, 15*math.Pi/180),
 	}
-	parts := make([]*quads, min(runtime.GOMAXPROCS(0), 8))
+	parts := make([]*quads, min(runtime.GOMAXPROCS(0), len(c.bands)))
 	var wait sync.WaitGroup
+	band := 0
 	for p := range parts {
+		from := band
+		for band < len(c.bands) && c.bands[band].cell*len(parts) < (p+1)*(len(c.first)-1) {
+			band++
+		}
+		to := band
 		parts[p] = new(quads)
-		wait.Go(func() {
-			n := len(c.marks)
-			l.fill(parts[p], uint32(p*n/len(parts)), uint32((p+1)*n/len(parts)))
-		})
+		wait.Go(func() { l.fill(parts[p], from, to) })
 	}
 	wait.Wait()
 	l.table = newTable(parts...)
 	return l
 }
 
-// fill appends the quads about the stars of index i to end.
-func (l *layer) fill(q *quads, i, end uint32) {
-	var room []near
+// fill appends the quads about the stars in bands from to to-1.
+func (l *layer) fill(q *quads, from, to int) {
+	c := l.chart
+	n := 0
+	for i := from; i < to; i++ {
+		for _, m := range c.marks[c.first[c.bands[i].cell]:c.first[c.bands[i].cell+c.bands[i].cells]] {
+			if m.mag > l.from && m.mag <= l.to {
+				n++
+			}
+		}
+	}
+	q.grow(n * choices(l.arms))
+	var room, best []near
+	var runs [][2]uint32
 	var arms [maxArms]arm
-	n := int(float64(end-i)) * choices(l.arms)
-	q.box, q.code, q.ref = make([]uint32, 0, n), make([]uint32, 0, n), make([]uint32, 0, n)
-	guess := l.guess
-	for ; i < end; i++ {
-		m := l.chart.marks[i]
-		if !(m.mag > l.from && m.mag <= l.to) {
-			continue
-		}
-		room = l.neighbours(room, i, guess)
-		if len(room) < 3 {
-			continue
-		}
-		if len(room) == l.arms {
-			guess = 0.5*guess + 0.6*math.Sqrt(room[l.arms-1].chord2)
-		}
-		v := m.vec()
-		e, n := basis(v)
-		for k, s := range room {
-			arms[k] = onPlane(l.chart.marks[s.index].vec(), v, e, n)
-		}
-		for k, t := range triples[:choices(len(room))] {
-			q.add(shapeOf(arms[t[0]], arms[t[1]], arms[t[2]]), i<<tripleBits|uint32(k))
+	least := l.closest * l.closest
+	sure := 2 * math.Sin(c.height/2)
+	sure *= sure
+	for b := from; b < to; b++ {
+		for k := range c.bands[b].cells {
+			i, end := c.first[c.bands[b].cell+k], c.first[c.bands[b].cell+k+1]
+			if i == end || !(c.marks[end-1].mag > l.from) {
+				continue
+			}
+			runs = c.block(runs[:0], b, k)
+			for ; i < end; i++ {
+				m := c.marks[i]
+				if !(m.mag > l.from && m.mag <= l.to) {
+					continue
+				}
+				// The neighbours in the block are the nearest if they lie
+				// within a band's height; else they are looked for afresh.
+				best = best[:0]
+				limit := sure
+				for _, r := range runs {
+					for j := r[0]; j < r[1]; j++ {
+						o := &c.marks[j]
+						if o.mag > m.mag {
+							break
+						}
+						x, y, z := float64(o.x)-float64(m.x), float64(o.y)-float64(m.y), float64(o.z)-float64(m.z)
+						d := x*x + y*y + z*z
+						if d < limit && d > least && j != i {
+							best = insert(best, near{d, j}, l.arms)
+							if len(best) == l.arms {
+								limit = best[l.arms-1].chord2
+							}
+						}
+					}
+				}
+				if len(best) < l.arms {
+					room = l.neighbours(room, i)
+					best = append(best[:0], room...)
+				}
+				if len(best) < 3 {
+					continue
+				}
+				v := m.vec()
+				e, n := basis(v)
+				for k, s := range best {
+					arms[k] = onPlane(c.marks[s.index].vec(), v, e, n)
+				}
+				for k, t := range triples[:choices(len(best))] {
+					q.add(shapeOf(arms[t[0]], arms[t[1]], arms[t[2]]), i<<tripleBits|uint32(k))
+				}
+			}
 		}
 	}
 }
 
 // neighbours returns the neighbours of a star of which its quads are made.
-func (l *layer) neighbours(dst []near, index uint32, guess float64) []near {
-	return l.chart.brighter(dst, index, l.chart.marks[index].mag, l.arms, guess, l.closest, l.widest)
+func (l *layer) neighbours(dst []near, index uint32) []near {
+	return l.chart.brighter(dst, index, l.chart.marks[index].mag, l.arms, l.guess, l.closest, l.widest)
 }
 
 // rungs are the faint ends of the layers in VT and the number of neighbours in
@@ -88,10 +131,7 @@ func (l *layer) neighbours(dst []near, index uint32, guess float64) []near {
 var rungs = []struct {
 	to   float32
 	arms int
-}{{5.5, 7}, {6.75, 7}, {8, 6}, {9.3, 6}, {10.5, 5}, {99, 4}}
-
-// coarse is the number of layers that cost next to nothing to make.
-const coarse = 4
+}{{5.5, 7}, {6.75, 6}, {8, 5}, {9.3, 5}, {10.5, 4}, {99, 4}}
 
 // atlas holds the layers of the whole sky, made when first asked for.
 var atlas [6]struct {
@@ -103,7 +143,7 @@ var atlas [6]struct {
 func wholeSky(i int) *layer {
 	a := &atlas[i]
 	a.once.Do(func() {
-		marks := allMarks(rungs[i].to)
+		marks := allMarks(rungs[i].to, rungCount[i])
 		perSr := float64(len(marks)) / (4 * math.Pi)
 		a.layer = newLayer(newChart(marks, vec{0, 0, 1}, math.Pi, perSr), floor(i), rungs[i].to, rungs[i].arms, perSr)
 	})
@@ -118,20 +158,22 @@ func floor(i int) float32 {
 	return rungs[i-1].to
 }
 
-// allMarks returns the stars of the whole sky not fainter than a magnitude.
-func allMarks(faintest float32) []mark {
+// allMarks returns the stars of the whole sky not fainter than a magnitude, of
+// which there are about count.
+func allMarks(faintest float32, count float64) []mark {
 	var half [2][]mark
 	var wait sync.WaitGroup
 	for i := range half {
-		wait.Go(func() { half[i] = marksAround(sky.Direction{Dec: unit.Deg(180*i - 90)}, 90, faintest) })
+		wait.Go(func() { half[i] = marksAround(sky.Direction{Dec: unit.Deg(180*i - 90)}, 90, faintest, int(0.6*count)) })
 	}
 	wait.Wait()
 	return append(half[0], half[1]...)
 }
 
-// marksAround returns the stars within radius of a direction.
-func marksAround(d sky.Direction, radius unit.Deg, faintest float32) []mark {
-	stars := catalog.Cone(nil, d.RA, d.Dec, radius, unit.Mag(faintest))
+// marksAround returns the stars within radius of a direction, of which there
+// are about room.
+func marksAround(d sky.Direction, radius unit.Deg, faintest float32, room int) []mark {
+	stars := catalog.Cone(make([]catalog.Star, 0, room), d.RA, d.Dec, radius, unit.Mag(faintest))
 	marks := make([]mark, len(stars))
 	for i, s := range stars {
 		v := vecOf(sky.Direction{RA: s.RA, Dec: s.Dec})
@@ -154,7 +196,7 @@ func span(i int) (small, large float64) {
 func layerAround(i int, d sky.Direction, within unit.Deg, wide float64, arms int) *layer {
 	_, large := span(i)
 	reach := min(float64(within)+0.6*min(large, wide), 180)
-	marks := marksAround(d, unit.Deg(reach), rungs[i].to)
+	marks := marksAround(d, unit.Deg(reach), rungs[i].to, int(rungCount[i]*(1-math.Cos(reach*math.Pi/180))*0.6))
 	if len(marks) < 4 {
 		return nil
 	}

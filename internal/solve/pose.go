@@ -30,7 +30,7 @@ func (p *pose) sky(s spot) vec {
 // scale must be one that the view stands for.
 func (w *view) poseOf(l *layer, q *sought, ref uint32, room *[]near) (pose, bool) {
 	index := ref >> tripleBits
-	*room = l.neighbours(*room, index, l.guess)
+	*room = l.neighbours(*room, index)
 	v := l.chart.marks[index].vec()
 	east, north := basis(v)
 	var to, from [3]arm

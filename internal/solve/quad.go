@@ -78,8 +78,22 @@ const (
 	tripleBits = 7 // a ref is a star's index and, in these bits, a triple
 )
 
-// quads are the quads of part of the sky on their way into a table.
-type quads struct{ box, code, ref []uint32 }
+// quads are the quads of part of the sky on their way into a table. The code
+// holds the third number in full, so pane is the rest of the box.
+type quads struct {
+	pane      []uint16
+	code, ref []uint32
+}
+
+// grow makes room for n quads.
+func (q *quads) grow(n int) {
+	q.pane, q.code, q.ref = make([]uint16, 0, n), make([]uint32, 0, n), make([]uint32, 0, n)
+}
+
+// box returns the box of a quad.
+func box(pane uint16, code uint32) uint32 {
+	return uint32(pane)*wide2 + code>>(11+fine2)&(wide2-1)
+}
 
 // level returns the level of a number between -1 and 1.
 func level(v float64) uint32 { return uint32(min(max((v+1)*(levels/2), 0), levels-1)) }
@@ -87,7 +101,7 @@ func level(v float64) uint32 { return uint32(min(max((v+1)*(levels/2), 0), level
 // add appends a quad.
 func (q *quads) add(s shape, ref uint32) {
 	a, b, c, d := level(s.re1), level(s.im1), level(s.re2), level(s.im2)
-	q.box = append(q.box, (a>>fine*wide+b>>fine)*wide2+c>>fine2)
+	q.pane = append(q.pane, uint16(a>>fine*wide+b>>fine))
 	q.code = append(q.code, a&(1<<fine-1)<<27|b&(1<<fine-1)<<22|c<<11|d)
 	q.ref = append(q.ref, ref)
 }
@@ -97,9 +111,9 @@ func newTable(parts ...*quads) *table {
 	t := &table{start: make([]uint32, boxes+1)}
 	n := 0
 	for _, q := range parts {
-		n += len(q.box)
-		for _, b := range q.box {
-			t.start[b+1]++
+		n += len(q.code)
+		for i, c := range q.code {
+			t.start[box(q.pane[i], c)+1]++
 		}
 	}
 	for b := range boxes {
@@ -108,10 +122,11 @@ func newTable(parts ...*quads) *table {
 	t.code, t.ref = make([]uint32, n), make([]uint32, n)
 	// Fill each box from its end; start then points at the first again.
 	for _, q := range parts {
-		for i, b := range q.box {
+		for i, c := range q.code {
+			b := box(q.pane[i], c)
 			t.start[b+1]--
 			k := t.start[b+1]
-			t.code[k], t.ref[k] = q.code[i], q.ref[i]
+			t.code[k], t.ref[k] = c, q.ref[i]
 		}
 	}
 	copy(t.start, t.start[1:])

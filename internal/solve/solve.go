@@ -73,7 +73,6 @@ type search struct {
 	found   match
 	room    []near
 	refs    []uint32
-	shown   map[[2]int]bool
 }
 
 // Solve returns where the frame points. The Solution says why not if the stars

@@ -4,6 +4,8 @@ package testkit
 
 import (
 	"math"
+	"os"
+	"path/filepath"
 	"testing"
 
 	"holdfast/internal/unit"
@@ -27,4 +29,19 @@ func Near[U unit.Float](t testing.TB, got, want, tol U, src string) {
 func NearRel[U unit.Float](t testing.TB, got, want U, rel float64, src string) {
 	t.Helper()
 	Near(t, got, want, U(math.Abs(float64(want))*rel), src)
+}
+
+// Frames returns the folder of real frames to try things on: HOLDFAST_DATA, or
+// shared/data beside the project. Without one the test is skipped by name. The
+// frames are open data of other people; they are read here and never copied.
+func Frames(t testing.TB) string {
+	t.Helper()
+	dir := os.Getenv("HOLDFAST_DATA")
+	if dir == "" {
+		dir = filepath.Join("..", "..", "..", "shared", "data")
+	}
+	if _, err := os.Stat(dir); err != nil {
+		t.Skipf("%s: 0 frames read: there is no folder of frames; set HOLDFAST_DATA to one", t.Name())
+	}
+	return dir
 }

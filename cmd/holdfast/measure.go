@@ -1,0 +1,66 @@
+package main
+
+import (
+	"fmt"
+	"io"
+
+	"holdfast/internal/app"
+	"holdfast/internal/report"
+	"holdfast/internal/star"
+)
+
+// frameFlags are the flags of every verb that looks at frames.
+type frameFlags struct {
+	Frames []string `arg:"" name:"frame" help:"FITS frames, or folders of them."`
+	Gain   float64  `placeholder:"E/ADU" help:"Electrons per ADU. Otherwise the headers'."`
+	JSON   bool     `name:"json" help:"Print the answer as JSON."`
+}
+
+// frames returns the use case of the flags.
+func (f frameFlags) frames(s *session) app.Frames {
+	return app.Frames{Files: f.Frames, Gain: f.Gain, Done: func(n, of int) { s.reached(n, of) }}
+}
+
+// measureVerb measures the stars of frames.
+type measureVerb struct {
+	frameFlags
+	Stars int `default:"10" help:"Stars to list of a single frame; 0 lists all. JSON always has all."`
+}
+
+// Help is shown with --help.
+func (measureVerb) Help() string {
+	return "Exit status: 0 every frame measured, 4 a frame without stars, 1 a frame that could not be read, 2 wrong flags."
+}
+
+// measured is the result of measure.
+type measured struct {
+	Frames []star.Frame `json:"frames"`
+}
+
+// Run measures the frames.
+func (v *measureVerb) Run(s *session) error {
+	frames, err := v.frames(s).Measure(s.ctx)
+	if err != nil {
+		return s.failed(err, report.Notes{})
+	}
+	status := done
+	for _, f := range frames {
+		switch {
+		case f.Width == 0:
+			status = failed
+		case f.StarsFound == 0 && status != failed:
+			status = open
+		}
+	}
+	return s.deliver(measured{frames}, report.Notes{}, status, func(w io.Writer) error { return report.Measure(w, frames, v.Stars, s.style(false)) })
+}
+
+// reached tells a person at the terminal how many frames are done.
+func (s *session) reached(n, of int) {
+	if of > 1 && isTerminal(s.stderr) {
+		fmt.Fprintf(s.stderr, "\rholdfast: %d of %d frames", n, of)
+		if n == of {
+			fmt.Fprint(s.stderr, "\r\x1b[K")
+		}
+	}
+}

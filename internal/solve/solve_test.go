@@ -1,0 +1,214 @@
+package solve
+
+import (
+	"context"
+	"errors"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"holdfast/internal/sky"
+	"holdfast/internal/testkit"
+	"holdfast/internal/unit"
+)
+
+// count returns how many fields a study draws: the whole of it, or in a short
+// run a part.
+func count(whole, short int) int {
+	if testing.Short() {
+		return short
+	}
+	return whole
+}
+
+// TestHinted solves random fields of 0.4 to 30 degrees with a hint up to five
+// degrees off: none may be wrong or refused. Stars are missing, spurious,
+// displaced and of wrong brightness, and the optics distort.
+func TestHinted(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	n := count(2000, 120)
+	var times []time.Duration
+	refused, bent := 0, 0
+	for i := range n {
+		d := draw(r, usual, narrowest, 30)
+		h := sky.NewTangent(d.centre).Direction(unit.Deg(3.4*(2*r.Float64()-1)), unit.Deg(3.4*(2*r.Float64()-1)))
+		began := time.Now()
+		s, err := Solve(t.Context(), Request{Spots: d.spots, Width: d.width, Height: d.height, Hint: &h, Within: 5, Strict: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		times = append(times, time.Since(began))
+		switch why := d.off(s); {
+		case !s.Solved:
+			refused++
+			t.Logf("field %d of %.2f degrees at %v with %d stars is refused: %s", i, float64(d.wide), d.centre, d.stars-d.lost, s.Why)
+		case why == "corner":
+			// The place is right, the distortion in a corner without stars is not.
+			bent++
+		case why != "":
+			t.Errorf("field %d of %.2f degrees at %v is solved wrongly: %s", i, float64(d.wide), d.centre, why)
+		}
+	}
+	if float64(bent) > 0.002*float64(n)+1 {
+		t.Errorf("%d of %d fields are off by more than a few pixels in a corner", bent, n)
+	}
+	// Ten catalogue stars of which three are lost are not always enough.
+	if float64(refused) > 0.003*float64(n)+1 {
+		t.Errorf("%d of %d fields are refused", refused, n)
+	}
+	slices.Sort(times)
+	t.Logf("%d fields: median %v, 99 %% %v, longest %v", n, times[n/2], times[n*99/100], times[n-1])
+}
+
+// narrowest is the width of the narrowest field of the studies.
+const narrowest = 0.4
+
+// TestBlind solves fields of which nothing is known: at least 99 in a hundred,
+// and none wrongly.
+func TestBlind(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	n := count(500, 25)
+	refused := 0
+	for i := range n {
+		d := draw(r, usual, narrowest, 30)
+		s, err := Solve(t.Context(), Request{Spots: d.spots, Width: d.width, Height: d.height})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !s.Solved {
+			refused++
+		} else if why := d.off(s); why != "" {
+			t.Errorf("field %d of %.2f degrees at %v is solved wrongly: %s", i, float64(d.wide), d.centre, why)
+		}
+	}
+	if float64(refused) > 0.01*float64(n)+1 {
+		t.Errorf("%d of %d fields are refused", refused, n)
+	}
+}
+
+// TestRefused: points strewn at random have no place on the sky, and the reason
+// is said.
+func TestRefused(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	for range count(40, 6) {
+		n := 8 + r.IntN(60)
+		var spots []Spot
+		for range n {
+			spots = append(spots, Spot{unit.Px(1279 * r.Float64()), unit.Px(959 * r.Float64()), math.Pow(10, 3*r.Float64())})
+		}
+		h := sky.Direction{RA: unit.Deg(360 * r.Float64()), Dec: unit.Deg(60 * (2*r.Float64() - 1))}
+		s, err := Solve(t.Context(), Request{Spots: spots, Width: 1280, Height: 960, Hint: &h, Strict: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if s.Solved {
+			t.Errorf("%d random points are placed at %v with odds %g", n, s.Centre, s.Odds)
+		}
+		if s.Why == "" {
+			t.Error("no reason is given")
+		}
+	}
+	s, err := Solve(t.Context(), Request{Spots: []Spot{{1, 1, 1}, {5, 9, 2}}, Width: 100, Height: 100})
+	if err != nil || s.Solved || !strings.Contains(s.Why, "too few stars") {
+		t.Errorf("two stars: %+v, %v", s, err)
+	}
+}
+
+// TestBadRequests: what makes no sense is an error that says what was found.
+func TestBadRequests(t *testing.T) {
+	for _, req := range []Request{
+		{}, {Width: -1, Height: 10}, {Width: 10, Height: 10, ScaleMin: 2, ScaleMax: 1}, {Width: 10, Height: 10, ScaleMax: unit.Scale(math.NaN())},
+		{Width: 10, Height: 10, Hint: &sky.Direction{Dec: 91}}, {Width: 10, Height: 10, Hint: &sky.Direction{RA: unit.Deg(math.NaN())}},
+	} {
+		if _, err := Solve(t.Context(), req); err == nil || !strings.HasPrefix(err.Error(), "solve: ") {
+			t.Errorf("%+v: %v", req, err)
+		}
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	d := draw(rand.New(rand.NewPCG(7, 7)), usual, 2, 3)
+	if _, err := Solve(ctx, Request{Spots: d.spots, Width: d.width, Height: d.height}); !errors.Is(err, context.Canceled) {
+		t.Errorf("a cancelled search: %v", err)
+	}
+}
+
+// TestThereAndBack: pixels go to the sky and come back, distortion included,
+// and the standard's polynomials of the inverse agree.
+func TestThereAndBack(t *testing.T) {
+	r := rand.New(rand.NewPCG(8, 9))
+	for range 10 {
+		d := draw(r, usual, 1, 20)
+		s, err := Solve(t.Context(), Request{Spots: d.spots, Width: d.width, Height: d.height, Hint: &d.centre, Strict: true})
+		if err != nil || !s.Solved {
+			continue
+		}
+		for range 50 {
+			x, y := unit.Px(float64(d.width-1)*r.Float64()), unit.Px(float64(d.height-1)*r.Float64())
+			u, v := s.WCS.Pixel(s.WCS.Sky(x, y))
+			testkit.Near(t, u, x, 1e-5, "there and back")
+			testkit.Near(t, v, y, 1e-5, "there and back")
+		}
+	}
+}
+
+// TestPrevious: the next frame of the same camera is found at once, a frame's
+// width away.
+func TestPrevious(t *testing.T) {
+	r := rand.New(rand.NewPCG(10, 11))
+	d := draw(r, usual, 1, 3)
+	first, err := Solve(t.Context(), Request{Spots: d.spots, Width: d.width, Height: d.height, Hint: &d.centre, Strict: true})
+	if err != nil || !first.Solved {
+		t.Fatalf("%+v, %v", first, err)
+	}
+	again, err := Solve(t.Context(), Request{Spots: d.spots, Width: d.width, Height: d.height, Previous: &first})
+	if err != nil || !again.Solved || sky.Separation(first.Centre, again.Centre) > 0.01 {
+		t.Errorf("%+v, %v", again, err)
+	}
+}
+
+// FuzzSpots feeds lists that no camera makes.
+func FuzzSpots(f *testing.F) {
+	f.Add([]byte{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16}, 100, 100)
+	f.Add([]byte("\x00\x00\xff\xff\x00\x00\xff\xff"), 1, 1)
+	f.Fuzz(func(t *testing.T, data []byte, w, h int) {
+		var spots []Spot
+		for i := 0; i+2 < len(data) && len(spots) < 60; i += 3 {
+			v := []float64{float64(data[i]), float64(data[i+1]), float64(data[i+2])}
+			for k := range v {
+				switch v[k] {
+				case 255:
+					v[k] = math.NaN()
+				case 254:
+					v[k] = math.Inf(1)
+				case 253:
+					v[k] = -1e300
+				}
+			}
+			spots = append(spots, Spot{unit.Px(v[0]), unit.Px(v[1]), v[2]})
+		}
+		hint := sky.Direction{RA: 10, Dec: 85}
+		s, err := Solve(t.Context(), Request{Spots: spots, Width: w, Height: h, Hint: &hint, Within: 2, ScaleMin: 20, ScaleMax: 30, Strict: true})
+		if err == nil && !s.Solved && s.Why == "" {
+			t.Error("refused without a reason")
+		}
+	})
+}
+
+func BenchmarkSolve_hinted(b *testing.B) {
+	r := rand.New(rand.NewPCG(1, 2))
+	var ds []drawn
+	for range 50 {
+		ds = append(ds, draw(r, usual, narrowest, 30))
+	}
+	i := 0
+	for b.Loop() {
+		d := &ds[i%len(ds)]
+		i++
+		if _, err := Solve(b.Context(), Request{Spots: d.spots, Width: d.width, Height: d.height, Hint: &d.centre, Within: 5, Strict: true}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -1,0 +1,356 @@
+package star
+
+import (
+	"math"
+	"slices"
+	"sync"
+
+	"holdfast/internal/frame"
+)
+
+// meshPx is the side of a mesh, sampleRows the rows of each that are looked at.
+const (
+	meshPx     = 64
+	sampleRows = 16
+)
+
+// background is the level and noise of the sky on a grid of meshes.
+type background struct {
+	nx, ny       int
+	stepX, stepY float64   // distance of mesh centres
+	level, noise []float32 // ny by nx
+	smooth       float64   // noise of the smoothed frame over what white noise would make it, at level 0
+	zero         float64   // fraction of the pixels looked at that hold 0 or less
+	pixels       int       // that were looked at
+}
+
+// at returns level and noise at a pixel, straight between mesh centres.
+func (b *background) at(x, y float64) (level, noise float64) {
+	i, fx := b.cell(x/b.stepX-0.5, b.nx)
+	j, fy := b.cell(y/b.stepY-0.5, b.ny)
+	i1, j1 := min(i+1, b.nx-1), min(j+1, b.ny-1)
+	mix := func(v []float32) float64 {
+		a := float64(v[j*b.nx+i])*(1-fx) + float64(v[j*b.nx+i1])*fx
+		c := float64(v[j1*b.nx+i])*(1-fx) + float64(v[j1*b.nx+i1])*fx
+		return a*(1-fy) + c*fy
+	}
+	return mix(b.level), mix(b.noise)
+}
+
+// binned returns the background of the frame with n by n pixels averaged into
+// one, the noise divided by quieter.
+func (b *background) binned(n, quieter float64) *background {
+	c := *b
+	c.stepX, c.stepY = b.stepX/n, b.stepY/n
+	c.noise = slices.Clone(b.noise)
+	for i := range c.noise {
+		c.noise[i] /= float32(quieter)
+	}
+	return &c
+}
+
+// cell returns the mesh before t and how far t is beyond its centre; outside
+// the outermost centres the slope goes on for half a mesh.
+func (b *background) cell(t float64, n int) (int, float64) {
+	if n == 1 {
+		return 0, 0
+	}
+	i := max(0, min(n-2, int(math.Floor(t))))
+	return i, max(-0.5, min(1.5, t-float64(i)))
+}
+
+// estimate measures the background of the frame.
+func estimate(f *frame.Frame, workers int) (*background, error) {
+	b := &background{nx: max(1, (f.Width+meshPx/2)/meshPx), ny: max(1, (f.Height+meshPx/2)/meshPx)}
+	b.stepX, b.stepY = float64(f.Width)/float64(b.nx), float64(f.Height)/float64(b.ny)
+	b.level, b.noise = make([]float32, b.nx*b.ny), make([]float32, b.nx*b.ny)
+	smooth := make([]float64, b.ny)
+	zeros, counts := make([]int, b.ny), make([]int, b.ny)
+	every := max(1, b.ny/8)
+	err := parallel(workers, b.ny, func() func(int) error {
+		buf := make([]float32, f.Width*sampleRows)
+		mesh := make([]float32, 0, (int(b.stepX)+2)*sampleRows)
+		return func(j int) error {
+			rows := min(sampleRows, f.Height)
+			y0 := max(0, min(f.Height-rows, int(b.stepY*(float64(j)+0.5))-rows/2)) &^ 1
+			rows = min(rows, f.Height-y0)
+			band := buf[:f.Width*rows]
+			if err := f.Rows(y0, y0+rows, band); err != nil {
+				return err
+			}
+			for i := range b.nx {
+				x0, x1 := int(b.stepX*float64(i)), int(b.stepX*float64(i+1))
+				mesh = mesh[:0]
+				for y := range rows {
+					row := band[y*f.Width+x0 : y*f.Width+x1]
+					if f.Lattice == frame.Full {
+						mesh = append(mesh, row...)
+						continue
+					}
+					for x := range row {
+						if f.Lattice.Holds(x0+x, y0+y) {
+							mesh = append(mesh, row[x])
+						}
+					}
+				}
+				for _, v := range mesh {
+					if v <= 0 {
+						zeros[j]++
+					}
+				}
+				counts[j] += len(mesh)
+				b.level[j*b.nx+i], b.noise[j*b.nx+i] = clipped(mesh)
+			}
+			if j%every == every/2 && rows >= 10 {
+				smooth[j] = b.smoothNoise(f, j, band, rows, y0)
+			}
+			return nil
+		}
+	})
+	if err != nil {
+		return nil, err
+	}
+	b.fill()
+	zero := 0
+	for j := range zeros {
+		zero += zeros[j]
+		b.pixels += counts[j]
+	}
+	b.zero = float64(zero) / float64(max(b.pixels, 1))
+	smooth = slices.DeleteFunc(smooth, func(v float64) bool { return !(v > 0) })
+	b.smooth = 1
+	if len(smooth) > 0 {
+		slices.Sort(smooth)
+		b.smooth = max(1, smooth[len(smooth)/2])
+	}
+	return b, nil
+}
+
+// smoothNoise returns the noise of the rows smoothed as detection smooths them,
+// over what the noise of single pixels makes it if no pixel knows of another.
+// The background within the rows is taken as constant in each mesh.
+func (b *background) smoothNoise(f *frame.Frame, j int, band []float32, rows, y0 int) float64 {
+	n := f.Width / 2
+	half := rows / 2
+	sums := make([]float32, n*half)
+	for r := range half {
+		sumPairs(sums[r*n:][:n], band[2*r*f.Width:][:f.Width], band[(2*r+1)*f.Width:][:f.Width], f.Lattice, y0+2*r)
+	}
+	var s smoother
+	s.reset(n)
+	var ratio []float64
+	var values []float32
+	out := make([]float32, n)
+	per := int(b.stepX) / 2
+	for r := range half {
+		if !s.push(sums[r*n:][:n], out) {
+			continue
+		}
+		for i := range b.nx {
+			x0 := int(b.stepX*float64(i)) / 2
+			values = append(values[:0], out[max(1, x0):min(n-1, x0+per)]...)
+			_, rms := clipped(values)
+			if noise := b.noise[j*b.nx+i]; noise > 0 && rms > 0 {
+				ratio = append(ratio, float64(rms)/(smoothGain(f.Lattice)*float64(noise)))
+			}
+		}
+	}
+	if len(ratio) == 0 {
+		return 0
+	}
+	slices.Sort(ratio)
+	return ratio[len(ratio)/2]
+}
+
+// clipped returns mean and standard deviation of the values less than two
+// standard deviations from their median, both undone of the cut, which is
+// symmetric so that stars shift it little. NaN are left out; NaN, NaN if a
+// quarter of the values or less are left. It reorders v.
+func clipped(v []float32) (mean, sigma float32) {
+	nan := float32(math.NaN())
+	total := len(v)
+	k := 0
+	for _, x := range v {
+		if x == x {
+			v[k] = x
+			k++
+		}
+	}
+	v = v[:k]
+	if len(v) < 8 || len(v)*4 < total {
+		return nan, nan
+	}
+	// Median and spread from a sample spread over the values.
+	var few [256]float32
+	s := few[:0]
+	step := max(1, len(v)/len(few))
+	for i := 0; i < len(v) && len(s) < len(few); i += step {
+		s = append(s, v[i])
+	}
+	med := quickselect(s, len(s)/2)
+	for i, x := range s {
+		s[i] = max(x-med, med-x)
+	}
+	spread := 1.4826 * quickselect(s, len(s)/2)
+	if spread == 0 {
+		// More than half of the values are equal: whole numbers of little noise.
+		spread = 0.5
+	}
+	center := med
+	for range 3 {
+		lo, hi := center-2*spread, center+2*spread
+		var n int
+		var sum, sq float64
+		for _, x := range v {
+			if x >= lo && x <= hi {
+				d := float64(x - center)
+				sum += d
+				sq += d * d
+				n++
+			}
+		}
+		if n < 4 {
+			return nan, nan
+		}
+		m := sum / float64(n)
+		// A Gaussian cut at two standard deviations keeps 0.8796 of its own.
+		sd := float32(math.Sqrt(max(sq/float64(n)-m*m, 0)) / 0.8796)
+		done := max(sd-spread, spread-sd) < 0.03*spread && float32(math.Abs(m)) < 0.03*spread
+		center += float32(m)
+		spread = sd
+		if done || sd == 0 {
+			break
+		}
+	}
+	return center, spread
+}
+
+// quickselect returns the element of rank k, reordering v.
+func quickselect(v []float32, k int) float32 {
+	lo, hi := 0, len(v)-1
+	for lo < hi {
+		p := v[(lo+hi)/2]
+		i, j := lo, hi
+		for i <= j {
+			for v[i] < p {
+				i++
+			}
+			for v[j] > p {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return v[k]
+		}
+	}
+	return v[k]
+}
+
+// fill gives meshes without a level that of their neighbours, and those that a
+// bright star has lifted the median of theirs.
+func (b *background) fill() {
+	for range b.nx + b.ny {
+		missing := false
+		old := slices.Clone(b.level)
+		for k, v := range old {
+			if v == v {
+				continue
+			}
+			missing = true
+			if l := b.around(old, k); len(l) > 0 {
+				b.level[k] = quickselect(l, len(l)/2)
+				l = b.around(b.noise, k)
+				if len(l) > 0 {
+					b.noise[k] = quickselect(l, len(l)/2)
+				}
+			}
+		}
+		if !missing {
+			break
+		}
+	}
+	level, noise := slices.Clone(b.level), slices.Clone(b.noise)
+	for k := range level {
+		l := b.around(level, k)
+		if len(l) < 3 {
+			continue
+		}
+		med := quickselect(l, len(l)/2)
+		n := b.around(noise, k)
+		quiet := quickselect(n, len(n)/2)
+		if d := level[k] - med; d > 0.5*quiet && noise[k] > 1.15*quiet {
+			b.level[k] = med
+		}
+		if noise[k] > 1.3*quiet {
+			b.noise[k] = quiet
+		}
+	}
+}
+
+// around returns the values of the up to eight meshes around the k-th that
+// have one.
+func (b *background) around(v []float32, k int) []float32 {
+	var out []float32
+	x, y := k%b.nx, k/b.nx
+	for j := max(0, y-1); j <= min(b.ny-1, y+1); j++ {
+		for i := max(0, x-1); i <= min(b.nx-1, x+1); i++ {
+			if w := v[j*b.nx+i]; w == w && (i != x || j != y) {
+				out = append(out, w)
+			}
+		}
+	}
+	return out
+}
+
+// median returns the medians of level and noise over the meshes.
+func (b *background) median() (level, noise float64) {
+	l, n := slices.Clone(b.level), slices.Clone(b.noise)
+	return float64(quickselect(l, len(l)/2)), float64(quickselect(n, len(n)/2))
+}
+
+// parallel calls the functions that start returns, one a worker, with the
+// numbers from 0 to n-1, each once. It returns the error of the lowest number
+// that had one.
+func parallel(workers, n int, start func() func(int) error) error {
+	var (
+		wg   sync.WaitGroup
+		mu   sync.Mutex
+		next int
+		at   = n
+		err  error
+	)
+	for range min(workers, n) {
+		wg.Go(func() {
+			do := start()
+			for {
+				mu.Lock()
+				i := next
+				next++
+				stop := i >= n || err != nil
+				mu.Unlock()
+				if stop {
+					return
+				}
+				if e := do(i); e != nil {
+					mu.Lock()
+					if i < at {
+						at, err = i, e
+					}
+					mu.Unlock()
+				}
+			}
+		})
+	}
+	wg.Wait()
+	return err
+}

@@ -1,0 +1,359 @@
+package star
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"holdfast/internal/frame"
+)
+
+// threshold is how many times the noise of the smoothed picture a peak must
+// reach: of the two million independent places of a large frame, one in a
+// thousand frames has one that high by chance.
+const threshold = 6
+
+// bandRows is how many rows a worker takes at a time, bandMargin how many it
+// reads beyond on either side: two pixels of the third scale.
+const (
+	bandRows   = 256
+	bandMargin = 16
+)
+
+// levels is the number of scales: two by two pixels summed, four by four, and
+// so on. The first two are searched in bands, the others in the mapScale of the
+// whole frame.
+const (
+	levels   = 7
+	mapLevel = 2
+	mapScale = 8
+)
+
+// candidate is a peak of the smoothed picture.
+type candidate struct {
+	x, y float32 // in pixels of the frame
+	snr  float32 // over the noise of the smoothed picture
+}
+
+// finding is what the search of a frame brought.
+type finding struct {
+	peaks [levels][]candidate // a scale, each sorted by y, then x
+	sky   [levels]*background // of the scale; those of the first two are the frame's
+	hot   int                 // hot pixels left out
+}
+
+// band is one worker's room.
+type band struct {
+	raw16 []uint16
+	raw   []float32
+	sums  [2][]float32
+	near  smoother
+	rows  [3][]float32
+	limit []float32
+}
+
+// find searches the frame.
+func find(f *frame.Frame, b *background, workers int) (*finding, error) {
+	found := &finding{}
+	found.sky[0], found.sky[1] = b, b
+	mapW, mapH := f.Width/mapScale, f.Height/mapScale
+	thumb := make([]float32, mapW*mapH)
+	bands := (f.Height + bandRows - 1) / bandRows
+	type part struct {
+		peaks [2][]candidate
+		hot   int
+	}
+	parts := make([]part, bands)
+	err := parallel(workers, bands, func() func(int) error {
+		var w band
+		return func(k int) error {
+			p := &parts[k]
+			return w.search(f, b, k, thumb, mapW, &p.peaks, &p.hot)
+		}
+	})
+	if err != nil {
+		return nil, err
+	}
+	for k := range parts {
+		found.hot += parts[k].hot
+		for l, c := range parts[k].peaks {
+			found.peaks[l] = append(found.peaks[l], c...)
+		}
+	}
+	found.searchMap(thumb, mapW, mapH)
+	for _, c := range found.peaks {
+		slices.SortFunc(c, func(a, b candidate) int { return cmp.Or(cmp.Compare(a.y, b.y), cmp.Compare(a.x, b.x)) })
+	}
+	return found, nil
+}
+
+// search searches the k-th band and draws its part of the map.
+func (w *band) search(f *frame.Frame, b *background, k int, thumb []float32, mapW int, peaks *[2][]candidate, hot *int) error {
+	own0, own1 := k*bandRows, min((k+1)*bandRows, f.Height)
+	y0, y1 := max(0, own0-bandMargin), min(f.Height, own1+bandMargin)
+	n, half := f.Width/2, (y1-y0)/2
+	if n < 2 || half < 2 {
+		return nil
+	}
+	sums := resize(&w.sums[0], n*half)
+	const chunk = 16
+	if f.IsUint16() {
+		raw := resize(&w.raw16, f.Width*(y1-y0))
+		for y := y0; y < y1; y += chunk {
+			end := min(y+chunk, y1)
+			if err := f.RowsUint16(y, end, raw[(y-y0)*f.Width:(end-y0)*f.Width]); err != nil {
+				return err
+			}
+			for r := (y - y0) / 2; r < (end-y0)/2; r++ {
+				p, q := raw[2*r*f.Width:][:f.Width], raw[(2*r+1)*f.Width:][:f.Width]
+				if f.Lattice == frame.Full {
+					sumPairs16(sums[r*n:][:n], p, q)
+				} else {
+					sumPairs(sums[r*n:][:n], p, q, f.Lattice, y0+2*r)
+				}
+			}
+		}
+	} else {
+		raw := resize(&w.raw, f.Width*(y1-y0))
+		if err := f.Rows(y0, y1, raw); err != nil {
+			return err
+		}
+		for r := range half {
+			p, q := raw[2*r*f.Width:][:f.Width], raw[(2*r+1)*f.Width:][:f.Width]
+			row := sums[r*n:][:n]
+			sumPairs(row, p, q, f.Lattice, y0+2*r)
+			for i, v := range row {
+				if !(v-v == 0) { // NaN or infinite
+					level, _ := b.at(float64(2*i)+0.5, float64(y0+2*r)+0.5)
+					row[i] = float32(4 * level)
+				}
+			}
+		}
+	}
+	var all []candidate
+	w.peaks(sums, n, half, 2, y0, b, smoothGain(f.Lattice)*b.smooth, &all)
+	for _, c := range all {
+		inside := c.y >= float32(own0)-0.5 && c.y < float32(own1)-0.5
+		if x, y, excess := w.hotPixel(f, b, c, y0, y1); excess > 0 {
+			// Leave no trace of it on the coarser scales.
+			if i, r := x/2, (y-y0)/2; i < n && r < half {
+				if f.Lattice != frame.Full {
+					excess *= 2
+				}
+				sums[r*n+i] -= excess
+			}
+			if inside {
+				*hot++
+			}
+			continue
+		}
+		if inside {
+			peaks[0] = append(peaks[0], c)
+		}
+	}
+	n2, half2 := n/2, half/2
+	if n2 < 2 || half2 < 2 {
+		return nil
+	}
+	twice := resize(&w.sums[1], n2*half2)
+	for r := range half2 {
+		halve(twice[r*n2:][:n2], sums[2*r*n:][:n], sums[(2*r+1)*n:][:n])
+	}
+	all = all[:0]
+	w.peaks(twice, n2, half2, 4, y0, b, 2*smoothGain(f.Lattice)*b.smooth, &all)
+	for _, c := range all {
+		if c.y >= float32(own0)-0.5 && c.y < float32(own1)-0.5 {
+			peaks[1] = append(peaks[1], c)
+		}
+	}
+	for r := own0 / mapScale; r < own1/mapScale; r++ {
+		q := (r*mapScale - y0) / 4
+		if q+1 < half2 {
+			halve(thumb[r*mapW:][:mapW], twice[q*n2:][:n2], twice[(q+1)*n2:][:n2])
+		}
+	}
+	return nil
+}
+
+func resize[T any](buf *[]T, n int) []T {
+	if cap(*buf) < n {
+		*buf = make([]T, n)
+	}
+	*buf = (*buf)[:n]
+	return *buf
+}
+
+// peaks appends the peaks above the threshold of a picture of n by rows sums
+// of scale by scale pixels, whose first row begins at row y0 of the frame.
+// noiseGain is the noise of a smoothed sum over that of one pixel.
+func (w *band) peaks(sums []float32, n, rows, scale, y0 int, b *background, noiseGain float64, out *[]candidate) {
+	const segment = 8
+	w.near.reset(n)
+	for i := range w.rows {
+		resize(&w.rows[i], n)
+	}
+	resize(&w.limit, (n+segment-1)/segment)
+	area := float64(scale * scale * smoothSum)
+	where := func(i, r int) (x, y float64) {
+		mid := float64(scale-1) / 2
+		return float64(i*scale) + mid, float64(y0+r*scale) + mid
+	}
+	search := func(r int) { // neighbours beyond the ends are mirrored
+		up, down := max(r-1, 1-r), min(r+1, 2*rows-3-r)
+		w.scan(w.rows[up%3], w.rows[r%3], w.rows[down%3], r, n, area, noiseGain, where, b, out)
+	}
+	w.near.push(sums[:n], nil) // stands for the row before the first
+	filled := 0
+	for r := range rows + 1 {
+		if !w.near.push(sums[min(r, rows-1)*n:][:n], w.rows[filled%3]) {
+			continue
+		}
+		if filled++; filled > 1 {
+			search(filled - 2)
+		}
+	}
+	search(rows - 1)
+}
+
+// scan appends the peaks of one smoothed row between its neighbours.
+func (w *band) scan(up, mid, down []float32, r, n int, area, noiseGain float64, where func(i, r int) (x, y float64), b *background, out *[]candidate) {
+	const segment = 8
+	if r%4 == 0 || r < 4 {
+		for s := range w.limit {
+			x, y := where(min(s*segment+segment/2, n-1), r)
+			level, noise := b.at(x, y)
+			w.limit[s] = float32(area*level + (threshold-1)*noiseGain*noise)
+		}
+	}
+	up, mid, down = up[:n], mid[:n], down[:n]
+	for s, limit := range w.limit {
+		for i := s * segment; i < min((s+1)*segment, n); i++ {
+			v := mid[i]
+			if v <= limit {
+				continue
+			}
+			l, q := max(i-1, 0), min(i+1, n-1)
+			if v < mid[l] || v < up[l] || v < up[i] || v < up[q] || v <= mid[q] && q != i || v < down[l] || v < down[i] || v < down[q] {
+				continue
+			}
+			x, y := where(i, r)
+			level, noise := b.at(x, y)
+			snr := (float64(v) - area*level) / (noiseGain * noise)
+			if !(snr >= threshold) {
+				continue
+			}
+			scale := math.Sqrt(area / smoothSum)
+			x += scale * vertex(mid[l], v, mid[q])
+			y += scale * vertex(up[i], v, down[i])
+			*out = append(*out, candidate{float32(x), float32(y), float32(snr)})
+		}
+	}
+}
+
+// vertex returns where a parabola through three values a step apart is
+// highest, from the middle one, at most half a step away.
+func vertex(a, b, c float32) float64 {
+	d := a - 2*b + c
+	if d >= 0 {
+		return 0
+	}
+	return math.Max(-0.5, math.Min(0.5, float64((a-c)/(2*d))))
+}
+
+// hotPixel reports, by an excess that is not 0, that the candidate is a single
+// pixel, and which: its neighbours hold less than a tenth of its light. A star
+// of 1.5 pixels FWHM gives them a third.
+func (w *band) hotPixel(f *frame.Frame, b *background, c candidate, y0, y1 int) (x, y int, excess float32) {
+	value := func(x, y int) float32 {
+		if f.IsUint16() {
+			return float32(w.raw16[(y-y0)*f.Width+x])
+		}
+		return w.raw[(y-y0)*f.Width+x]
+	}
+	cx, cy := int(math.Round(float64(c.x))), int(math.Round(float64(c.y)))
+	best := float32(math.Inf(-1))
+	for j := max(cy-2, y0); j <= min(cy+2, y1-1); j++ {
+		for i := max(cx-2, 0); i <= min(cx+2, f.Width-1); i++ {
+			if v := value(i, j); v > best && f.Lattice.Holds(i, j) {
+				best, x, y = v, i, j
+			}
+		}
+	}
+	level, noise := b.at(float64(x), float64(y))
+	peak := float64(best) - level
+	if !(peak > 12*noise) {
+		return x, y, 0
+	}
+	steps := [4][2]int{{1, 0}, {-1, 0}, {0, 1}, {0, -1}}
+	if f.Lattice != frame.Full {
+		steps = [4][2]int{{1, 1}, {-1, -1}, {1, -1}, {-1, 1}}
+	}
+	sum, n := 0.0, 0
+	for _, s := range steps {
+		i, j := x+s[0], y+s[1]
+		if i < 0 || j < y0 || i >= f.Width || j >= y1 {
+			continue
+		}
+		if v := float64(value(i, j)); v == v {
+			sum += v - level
+			n++
+		}
+	}
+	if n < 2 || sum/float64(n) > 0.1*peak+noise {
+		return x, y, 0
+	}
+	return x, y, float32(peak)
+}
+
+// searchMap searches the coarser scales.
+func (found *finding) searchMap(thumb []float32, n, rows int) {
+	scale := mapScale
+	for l := mapLevel; l < levels; l++ {
+		if n < 8 || rows < 8 {
+			return
+		}
+		b := coarseSky(thumb, n, rows, scale)
+		found.sky[l] = b
+		var w band
+		// The noise of b is that of the smoothed sums, brought to one pixel.
+		w.peaks(thumb, n, rows, scale, 0, b, 6*float64(scale), &found.peaks[l])
+		next := make([]float32, (n/2)*(rows/2))
+		for r := range rows / 2 {
+			halve(next[r*(n/2):][:n/2], thumb[2*r*n:][:n], thumb[(2*r+1)*n:][:n])
+		}
+		thumb, n, rows, scale = next, n/2, rows/2, 2*scale
+	}
+}
+
+// coarseSky measures the background of a map in meshes of 32 of its pixels,
+// brought to one pixel of the frame. The noise is that of the smoothed map
+// divided by what smoothing makes of white noise, so that unevenness of the
+// sky counts as noise.
+func coarseSky(sums []float32, n, rows, scale int) *background {
+	const side = 32
+	b := &background{nx: max(1, (n+side/2)/side), ny: max(1, (rows+side/2)/side), smooth: 1}
+	b.stepX, b.stepY = float64(n*scale)/float64(b.nx), float64(rows*scale)/float64(b.ny)
+	b.level, b.noise = make([]float32, b.nx*b.ny), make([]float32, b.nx*b.ny)
+	var s smoother
+	s.reset(n)
+	smooth := make([]float32, n*rows)
+	s.push(sums[:n], nil)
+	for r := range rows {
+		s.push(sums[r*n:][:n], smooth[max(r-1, 0)*n:][:n])
+	}
+	s.push(sums[(rows-1)*n:][:n], smooth[(rows-1)*n:][:n])
+	var v []float32
+	for j := range b.ny {
+		for i := range b.nx {
+			v = v[:0]
+			for y := rows * j / b.ny; y < rows*(j+1)/b.ny; y++ {
+				v = append(v, smooth[y*n+n*i/b.nx:y*n+n*(i+1)/b.nx]...)
+			}
+			level, noise := clipped(v)
+			b.level[j*b.nx+i] = level / float32(scale*scale*smoothSum)
+			b.noise[j*b.nx+i] = noise / float32(6*scale)
+		}
+	}
+	b.fill()
+	return b
+}

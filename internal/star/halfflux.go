@@ -1,0 +1,259 @@
+package star
+
+import (
+	"math"
+	"slices"
+)
+
+// enclosed returns the fraction of the profile's light inside a circle of the
+// given radius round its centre.
+//
+// Derived: along a ray on which the form is k r^2, the integral of the profile
+// times r up to R is [1 - (1 + tail k R^2)^(1 - 1/tail)] / (2 k (1 - tail)).
+func (p *profile) enclosed(radius float64) float64 {
+	const rays = 16 // over half a turn; exact to 1e-4 up to an ellipticity of 0.6
+	part, whole := 0.0, 0.0
+	for i := range rays {
+		k := p.xx*raySin[i].c*raySin[i].c + 2*p.xy*raySin[i].c*raySin[i].s + p.yy*raySin[i].s*raySin[i].s
+		h := k * radius * radius
+		var outside float64
+		if p.tail < 1e-4 {
+			outside = math.Exp(-h)
+		} else {
+			outside = math.Exp(math.Log1p(p.tail*h) * (1 - 1/p.tail))
+		}
+		part += (1 - outside) / k
+		whole += 1 / k
+	}
+	return part / whole
+}
+
+var raySin = func() (r [16]struct{ c, s float64 }) {
+	for i := range r {
+		r[i].s, r[i].c = math.Sincos(math.Pi * float64(i) / float64(len(r)))
+	}
+	return
+}()
+
+// halfFlux returns the diameter of the circle round the profile's centre that
+// holds half of the light of the profile and of what it leaves of the gathered
+// pixels. Without residuals it is the profile's own.
+func (t *fitter) halfFlux(p *profile, residuals bool) float64 {
+	total := p.flux()
+	sum := 0.0
+	if residuals {
+		t.radius, t.left = resizeTo(t.radius, len(t.v)), resizeTo(t.left, len(t.v))
+		for k, v := range t.v {
+			x, y := t.dx[k]+t.x0, t.dy[k]+t.y0
+			t.radius[k] = math.Hypot(x-p.x, y-p.y)
+			t.left[k] = v - p.at(x, y)
+			sum += t.left[k]
+		}
+	}
+	inside := func(radius float64) float64 {
+		e := total * p.enclosed(radius)
+		if residuals {
+			for k, r := range t.radius {
+				// The share of the pixel inside, as if the circle's edge were straight.
+				e += t.left[k] * math.Max(0, math.Min(1, radius-r+0.5))
+			}
+		}
+		return e
+	}
+	half := (total + sum) / 2
+	if !(half > 0) {
+		return math.NaN()
+	}
+	lo, hi := 0.0, 0.0
+	r := p.fwhm() / 2
+	// Widen, then narrow by regula falsi with the Illinois weight.
+	flo, fhi := -half, 0.0
+	for range 30 {
+		v := inside(r) - half
+		if v >= 0 {
+			hi, fhi = r, v
+			break
+		}
+		lo, flo = r, v
+		r *= 1.3
+	}
+	if hi == 0 {
+		return math.NaN()
+	}
+	side := 0
+	for range 30 {
+		r = (lo*fhi - hi*flo) / (fhi - flo)
+		v := inside(r) - half
+		if math.Abs(v) < 1e-4*half || hi-lo < 1e-4*hi {
+			break
+		}
+		if v < 0 {
+			lo, flo = r, v
+			if side == -1 {
+				fhi /= 2
+			}
+			side = -1
+		} else {
+			hi, fhi = r, v
+			if side == 1 {
+				flo /= 2
+			}
+			side = 1
+		}
+	}
+	return 2 * r
+}
+
+func resizeTo(v []float64, n int) []float64 {
+	if cap(v) < n {
+		return make([]float64, n)
+	}
+	return v[:n]
+}
+
+// blob is a star measured without a profile, by the sums of its pixels.
+type blob struct {
+	x, y        float64
+	sigmaX      float64 // error of the place along each axis
+	flux, sigma float64
+	c           moments
+	hfd         float64
+	centre      float64 // mean of the innermost pixels, above the sky
+	ring        float64 // mean round the circle where that is greatest
+	ringRadius  float64
+	atHalf      float64 // mean round the circle that holds half of the light
+	cut         bool    // the aperture is cut off
+}
+
+// sums measures the light within reach of x, y, after taking off the median of
+// what lies between reach and one and a half times it. perADU is the variance
+// each ADU of light adds.
+func (s *stamp) sums(x, y, reach, perADU float64) (blob, bool) {
+	var b blob
+	var sky []float32
+	for j := range s.h {
+		for i := range s.w {
+			r := math.Hypot(float64(s.x0+i)-x, float64(s.y0+j)-y)
+			if v := s.v[j*s.w+i]; v == v && r > reach && r < 1.5*reach {
+				sky = append(sky, v)
+			}
+		}
+	}
+	local := 0.0
+	if len(sky) > 20 {
+		m, _ := clipped(sky)
+		if m == m {
+			local = float64(m)
+		}
+	}
+	b.x, b.y = x, y
+	type ringed struct{ r, v float64 }
+	var pixels []ringed
+	for step := range 8 {
+		var light, sx, sy, xx, xy, yy float64
+		n, blank := 0, 0
+		pixels = pixels[:0]
+		for j := int(b.y - reach); j <= int(b.y+reach)+1; j++ {
+			for i := int(b.x - reach); i <= int(b.x+reach)+1; i++ {
+				dx, dy := float64(i)-b.x, float64(j)-b.y
+				r := math.Hypot(dx, dy)
+				if r > reach {
+					continue
+				}
+				v := s.at(i, j) - local
+				if v != v {
+					blank++
+					continue
+				}
+				n++
+				light += v
+				sx += v * dx
+				sy += v * dy
+				xx += v * dx * dx
+				xy += v * dx * dy
+				yy += v * dy * dy
+				pixels = append(pixels, ringed{r, v})
+			}
+		}
+		if !(light > 0) || n < 5 {
+			return b, false
+		}
+		sx, sy = sx/light, sy/light
+		b.flux = light
+		b.c = moments{xx/light - sx*sx, xy/light - sx*sy, yy/light - sy*sy}
+		b.sigma = math.Sqrt(float64(n)*s.noise*s.noise + light*perADU)
+		b.sigmaX = math.Sqrt(s.noise*s.noise*math.Pi*reach*reach*reach*reach/4+light*perADU*math.Max(b.c.xx+b.c.yy, 0)/2) / light
+		b.cut = 4*blank > n
+		if step == 7 || math.Hypot(sx, sy) < 0.01 {
+			break
+		}
+		b.x += sx
+		b.y += sy
+		if math.Hypot(b.x-x, b.y-y) > reach {
+			return b, false
+		}
+	}
+	slices.SortFunc(pixels, func(p, q ringed) int {
+		switch {
+		case p.r < q.r:
+			return -1
+		case p.r > q.r:
+			return 1
+		}
+		return 0
+	})
+	inside := func(radius float64) float64 {
+		e := 0.0
+		for _, p := range pixels {
+			if p.r > radius+0.5 {
+				break
+			}
+			e += p.v * math.Max(0, math.Min(1, radius-p.r+0.5))
+		}
+		return e
+	}
+	lo, hi := 0.0, reach
+	for hi-lo > 1e-4*reach {
+		mid := (lo + hi) / 2
+		if inside(mid) < b.flux/2 {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	b.hfd = lo + hi
+	// The mean round circles a ninth of the diameter thick, at least a pixel.
+	thick := math.Max(1, b.hfd/9)
+	around := func(r0, r1 float64) float64 {
+		sum, n := 0.0, 0
+		for _, p := range pixels {
+			if p.r >= r0 && p.r < r1 {
+				sum += p.v
+				n++
+			}
+		}
+		return sum / float64(n)
+	}
+	b.centre = around(0, thick)
+	b.ring = math.Inf(-1)
+	for r := 0.0; r < reach-thick; r += thick / 2 {
+		if m := around(r, r+thick); m > b.ring {
+			b.ring, b.ringRadius = m, r+thick/2
+		}
+	}
+	b.atHalf = around(b.hfd/2-thick/2, b.hfd/2+thick/2)
+	return b, true
+}
+
+// flat reports whether the blob is the image of a pupil rather than of a point:
+// as bright halfway out as in the middle, or brighter. Any profile with a
+// single top falls to about a half there.
+func (b *blob) flat() bool { return b.hfd > 5 && b.atHalf > 0.8*b.centre }
+
+// hole returns how much darker the centre is than the ring, 0 to 1.
+func (b *blob) hole() float64 {
+	if !(b.ring > 0) {
+		return 0
+	}
+	return math.Max(0, math.Min(1, 1-b.centre/b.ring))
+}

@@ -1,0 +1,247 @@
+package star
+
+import (
+	"math"
+
+	"holdfast/internal/num"
+	"holdfast/internal/psf"
+	"holdfast/internal/unit"
+)
+
+// profile is a Moffat profile in pixels: amp times psf.Falloff of
+// xx dx^2 + 2 xy dx dy + yy dy^2.
+type profile struct {
+	amp, x, y  float64
+	xx, xy, yy float64
+	tail       float64
+}
+
+// gaussian returns the profile of the given centre and covariance.
+func gaussian(amp, x, y float64, c moments) profile {
+	d := 2 * (c.xx*c.yy - c.xy*c.xy)
+	return profile{amp, x, y, c.yy / d, -c.xy / d, c.xx / d, 0}
+}
+
+// q returns the form at dx, dy from the centre.
+func (p *profile) q(dx, dy float64) float64 { return p.xx*dx*dx + 2*p.xy*dx*dy + p.yy*dy*dy }
+
+// at returns the profile at a place.
+func (p *profile) at(x, y float64) float64 {
+	m, _, _ := psf.Falloff(p.q(x-p.x, y-p.y), p.tail)
+	return p.amp * m
+}
+
+// valid reports whether the profile is one: positive, with two widths.
+func (p *profile) valid() bool {
+	return p.amp > 0 && p.xx > 0 && p.yy > 0 && p.xx*p.yy > p.xy*p.xy
+}
+
+// widths returns the two full widths at half maximum and the angle of the
+// major one from +x towards +y, 0 to below 180.
+func (p *profile) widths() (major, minor unit.Px, angle unit.Deg) {
+	det := p.xx*p.yy - p.xy*p.xy
+	k := 4 * psf.HalfMaximum(p.tail) / det
+	return moments{k * p.yy, -k * p.xy, k * p.xx}.axes()
+}
+
+// fwhm returns the geometric mean of the widths.
+func (p *profile) fwhm() float64 {
+	return 2 * math.Sqrt(psf.HalfMaximum(p.tail)/math.Sqrt(p.xx*p.yy-p.xy*p.xy))
+}
+
+// flux returns the light of the whole profile. Moffat's converges for a tail
+// below 1.
+func (p *profile) flux() float64 {
+	return p.amp * math.Pi / (math.Sqrt(p.xx*p.yy-p.xy*p.xy) * (1 - p.tail))
+}
+
+// moments is a symmetric tensor of two axes: second moments, or squared widths.
+type moments struct{ xx, xy, yy float64 }
+
+// axes returns the square roots of the tensor along its axes and the angle of
+// the major one.
+func (c moments) axes() (major, minor unit.Px, angle unit.Deg) {
+	mean, d := (c.xx+c.yy)/2, math.Hypot((c.xx-c.yy)/2, c.xy)
+	a := math.Atan2(2*c.xy, c.xx-c.yy) / 2 * 180 / math.Pi
+	if a < 0 {
+		a += 180
+	}
+	if a >= 180 {
+		a -= 180
+	}
+	return unit.Px(math.Sqrt(mean + d)), unit.Px(math.Sqrt(mean - d)), unit.Deg(a)
+}
+
+// invert returns the inverse tensor.
+func (c moments) invert() moments {
+	d := c.xx*c.yy - c.xy*c.xy
+	return moments{c.yy / d, -c.xy / d, c.xx / d}
+}
+
+// regionQ is how far the fit reaches, in units of the form at half maximum:
+// 2.5 FWHM, five times the radius at half maximum.
+const regionQ = 25
+
+// fitter fits profiles; it keeps its room from one star to the next.
+type fitter struct {
+	dx, dy, v []float64 // pixels of the region, from its origin
+	x0, y0    float64
+	radius    []float64
+	left      []float64
+}
+
+// gather takes the pixels of the stamp inside the region of the profile.
+func (t *fitter) gather(s *stamp, p *profile) {
+	t.dx, t.dy, t.v = t.dx[:0], t.dy[:0], t.v[:0]
+	t.x0, t.y0 = math.Round(p.x), math.Round(p.y)
+	end := regionQ * psf.HalfMaximum(p.tail)
+	det := p.xx*p.yy - p.xy*p.xy
+	reachY := math.Sqrt(end * p.xx / det)
+	ya, yb := max(s.y0, int(math.Ceil(p.y-reachY))), min(s.y0+s.h-1, int(math.Floor(p.y+reachY)))
+	for y := ya; y <= yb; y++ {
+		dy := float64(y) - p.y
+		// xx dx^2 + 2 xy dy dx + yy dy^2 = end
+		b := p.xy * dy / p.xx
+		d := b*b - (p.yy*dy*dy-end)/p.xx
+		if d < 0 {
+			continue
+		}
+		d = math.Sqrt(d)
+		xa, xb := max(s.x0, int(math.Ceil(p.x-b-d))), min(s.x0+s.w-1, int(math.Floor(p.x-b+d)))
+		for x := xa; x <= xb; x++ {
+			if v := s.v[(y-s.y0)*s.w+x-s.x0]; v == v {
+				t.dx = append(t.dx, float64(x)-t.x0)
+				t.dy = append(t.dy, float64(y)-t.y0)
+				t.v = append(t.v, float64(v))
+			}
+		}
+	}
+}
+
+// fit changes p into the profile that fits the gathered pixels best, all of
+// them counting alike. The tail is fitted if free. It reports whether there is
+// such a profile.
+func (t *fitter) fit(p *profile, free bool) bool {
+	n := 6
+	if free {
+		n = 7
+	}
+	if len(t.v) < n+1 {
+		return false
+	}
+	size := 1 / math.Sqrt(math.Sqrt(p.xx*p.yy-p.xy*p.xy))
+	x := [7]float64{p.amp, p.x - t.x0, p.y - t.y0, p.xx, p.xy, p.yy, p.tail}
+	inf := math.Inf(1)
+	lower := [7]float64{-inf, x[1] - 3*size, x[2] - 3*size, 1e-8, -inf, 1e-8, 0}
+	upper := [7]float64{inf, x[1] + 3*size, x[2] + 3*size, 8, inf, 8, psf.MaxTail}
+	tail := p.tail
+	normal := func(x, jtj, jtr []float64) float64 {
+		if x[3]*x[5] <= x[4]*x[4] {
+			return math.NaN()
+		}
+		g := tail
+		if free {
+			g = x[6]
+		}
+		if free {
+			return t.normal7(x, g, jtj, jtr)
+		}
+		return t.normal6(x, g, jtj, jtr)
+	}
+	_, err := num.LeastSquares(x[:n], normal, num.Options{MaxIterations: 40, StepTol: 1e-4, Lower: lower[:n], Upper: upper[:n]})
+	if err != nil {
+		return false
+	}
+	*p = profile{x[0], x[1] + t.x0, x[2] + t.y0, x[3], x[4], x[5], tail}
+	if free {
+		p.tail = x[6]
+	}
+	return p.valid()
+}
+
+// normal7 adds up the normal equations of the seven parameters.
+func (t *fitter) normal7(x []float64, g float64, jtj, jtr []float64) float64 {
+	amp, cx, cy, xx, xy, yy := x[0], x[1], x[2], x[3], x[4], x[5]
+	sumSq := 0.0
+	var a [28]float64
+	var b [7]float64
+	for k, v := range t.v {
+		dx, dy := t.dx[k]-cx, t.dy[k]-cy
+		m, dq, dg := psf.Falloff(xx*dx*dx+2*xy*dx*dy+yy*dy*dy, g)
+		dq *= amp
+		j := [7]float64{m, -2 * dq * (xx*dx + xy*dy), -2 * dq * (xy*dx + yy*dy), dq * dx * dx, 2 * dq * dx * dy, dq * dy * dy, amp * dg}
+		r := amp*m - v
+		sumSq += r * r
+		i := 0
+		for p := range 7 {
+			b[p] += j[p] * r
+			for q := 0; q <= p; q++ {
+				a[i] += j[p] * j[q]
+				i++
+			}
+		}
+	}
+	i := 0
+	for p := range 7 {
+		jtr[p] = b[p]
+		for q := 0; q <= p; q++ {
+			jtj[p*7+q] = a[i]
+			i++
+		}
+	}
+	return sumSq
+}
+
+// normal6 is normal7 with the tail held.
+func (t *fitter) normal6(x []float64, g float64, jtj, jtr []float64) float64 {
+	amp, cx, cy, xx, xy, yy := x[0], x[1], x[2], x[3], x[4], x[5]
+	sumSq := 0.0
+	var a [21]float64
+	var b [6]float64
+	for k, v := range t.v {
+		dx, dy := t.dx[k]-cx, t.dy[k]-cy
+		m, dq, _ := psf.Falloff(xx*dx*dx+2*xy*dx*dy+yy*dy*dy, g)
+		dq *= amp
+		j := [6]float64{m, -2 * dq * (xx*dx + xy*dy), -2 * dq * (xy*dx + yy*dy), dq * dx * dx, 2 * dq * dx * dy, dq * dy * dy}
+		r := amp*m - v
+		sumSq += r * r
+		i := 0
+		for p := range 6 {
+			b[p] += j[p] * r
+			for q := 0; q <= p; q++ {
+				a[i] += j[p] * j[q]
+				i++
+			}
+		}
+	}
+	i := 0
+	for p := range 6 {
+		jtr[p] = b[p]
+		for q := 0; q <= p; q++ {
+			jtj[p*6+q] = a[i]
+			i++
+		}
+	}
+	return sumSq
+}
+
+// misfit returns the rms of what the profile leaves of the gathered pixels
+// inside its half maximum twice over, noise taken out, over its peak.
+func (t *fitter) misfit(p *profile, noise, perADU float64) float64 {
+	end := 4 * psf.HalfMaximum(p.tail)
+	sum, n := 0.0, 0
+	for k, v := range t.v {
+		q := p.q(t.dx[k]+t.x0-p.x, t.dy[k]+t.y0-p.y)
+		if q > end {
+			continue
+		}
+		m, _, _ := psf.Falloff(q, p.tail)
+		r := v - p.amp*m
+		sum += r*r - noise*noise - p.amp*m*perADU
+		n++
+	}
+	if n == 0 || sum <= 0 {
+		return 0
+	}
+	return math.Sqrt(sum/float64(n)) / p.amp
+}

@@ -1,0 +1,163 @@
+package star
+
+import (
+	"math"
+
+	"holdfast/internal/frame"
+)
+
+// rows is a band of the frame in memory.
+type rows struct {
+	f      *frame.Frame
+	y0, y1 int
+	v      []float32
+}
+
+// load reads rows y0 to y1-1, as far as they are in the frame.
+func (r *rows) load(f *frame.Frame, y0, y1 int) error {
+	r.f, r.y0, r.y1 = f, max(y0, 0), min(y1, f.Height)
+	return f.Rows(r.y0, r.y1, resize(&r.v, (r.y1-r.y0)*f.Width))
+}
+
+// stamp is the pixels around a star, background taken off; NaN where the frame
+// has no pixel or one of another colour.
+type stamp struct {
+	x0, y0, w, h int
+	v            []float32
+	noise        float64 // of the background, a pixel
+	level        float64 // of the background at the middle
+	top          float64 // value of the fullest pixel, background and all
+}
+
+// cut cuts the stamp that reaches half pixels each way from x, y, as far as the
+// frame goes; room holds the pixels.
+func (r *rows) cut(s *stamp, b *background, x, y float64, half int) {
+	cx, cy := int(math.Round(x)), int(math.Round(y))
+	s.x0, s.y0 = max(cx-half, 0), max(cy-half, r.y0)
+	x1, y1 := min(cx+half+1, r.f.Width), min(cy+half+1, r.y1)
+	s.w, s.h = max(x1-s.x0, 0), max(y1-s.y0, 0)
+	v := resize(&s.v, s.w*s.h)
+	s.level, s.noise = b.at(x, y)
+	s.top = math.Inf(-1)
+	if len(v) == 0 {
+		return
+	}
+	// The background is a plane over so few pixels.
+	left, _ := b.at(float64(s.x0), y)
+	right, _ := b.at(float64(x1-1), y)
+	above, _ := b.at(x, float64(s.y0))
+	below, _ := b.at(x, float64(y1-1))
+	slopeX, slopeY := 0.0, 0.0
+	if s.w > 1 {
+		slopeX = (right - left) / float64(s.w-1)
+	}
+	if s.h > 1 {
+		slopeY = (below - above) / float64(s.h-1)
+	}
+	nan := float32(math.NaN())
+	for j := range s.h {
+		src := r.v[(s.y0+j-r.y0)*r.f.Width+s.x0:][:s.w]
+		dst := v[j*s.w:][:s.w]
+		level := float32(s.level + slopeY*(float64(s.y0+j)-y) + slopeX*(float64(s.x0)-x))
+		step := float32(slopeX)
+		for i, p := range src {
+			dst[i] = p - level - step*float32(i)
+			if float64(p) > s.top {
+				s.top = float64(p)
+			}
+		}
+		if r.f.Lattice != frame.Full {
+			for i := range dst {
+				if !r.f.Lattice.Holds(s.x0+i, s.y0+j) {
+					dst[i] = nan
+				}
+			}
+		}
+	}
+}
+
+// at returns the pixel, NaN outside.
+func (s *stamp) at(x, y int) float64 {
+	if x < s.x0 || y < s.y0 || x >= s.x0+s.w || y >= s.y0+s.h {
+		return math.NaN()
+	}
+	return float64(s.v[(y-s.y0)*s.w+x-s.x0])
+}
+
+// subtract takes the profile's light off the stamp.
+func (s *stamp) subtract(p *profile) {
+	for j := range s.h {
+		for i := range s.w {
+			s.v[j*s.w+i] -= float32(p.at(float64(s.x0+i), float64(s.y0+j)))
+		}
+	}
+}
+
+// blank takes the pixels nearer to x, y than to the star at sx, sy out.
+func (s *stamp) blank(sx, sy, x, y float64) {
+	nan := float32(math.NaN())
+	for j := range s.h {
+		for i := range s.w {
+			px, py := float64(s.x0+i), float64(s.y0+j)
+			if math.Hypot(px-x, py-y) < math.Hypot(px-sx, py-sy) {
+				s.v[j*s.w+i] = nan
+			}
+		}
+	}
+}
+
+// settle returns centre and window-corrected second moments of the star near
+// x, y: those of the Gaussian window that, laid on the star, finds itself,
+// beginning with a round one of the given sigma. ok is false if it runs away or
+// finds no light.
+//
+// Source: G. M. Bernstein & M. Jarvis 2002, AJ 123, 583, section 3.
+func (s *stamp) settle(x, y, sigma float64) (cx, cy float64, c moments, ok bool) {
+	cx, cy, c = x, y, moments{sigma * sigma, 0, sigma * sigma}
+	for range 60 {
+		sx, sy, m, light := s.windowed(cx, cy, c)
+		if !(light > 0 && m.xx > 0 && m.yy > 0 && m.xx*m.yy > m.xy*m.xy) {
+			return cx, cy, c, false
+		}
+		// The window halves the moments of a Gaussian like itself.
+		next := moments{2 * m.xx, 2 * m.xy, 2 * m.yy}
+		// No narrower than a pixel's own light.
+		next.xx, next.yy = math.Max(next.xx, 0.15), math.Max(next.yy, 0.15)
+		change := math.Abs(next.xx+next.yy-c.xx-c.yy)/(c.xx+c.yy) + math.Hypot(sx, sy)/math.Sqrt(c.xx+c.yy)
+		cx, cy, c = cx+2*sx, cy+2*sy, next
+		if reach := math.Hypot(cx-x, cy-y); reach > 4*sigma+2 || c.xx+c.yy > float64(s.w*s.w+s.h*s.h)/8 {
+			return cx, cy, c, false
+		}
+		if change < 1e-3 {
+			break
+		}
+	}
+	return cx, cy, c, true
+}
+
+// windowed returns the centre from cx, cy, the moments around it and the light
+// under a Gaussian window of covariance c.
+func (s *stamp) windowed(cx, cy float64, c moments) (sx, sy float64, m moments, light float64) {
+	w := c.invert()
+	reachX, reachY := 4*math.Sqrt(c.xx), 4*math.Sqrt(c.yy)
+	for y := max(s.y0, int(cy-reachY)); y <= min(s.y0+s.h-1, int(cy+reachY+1)); y++ {
+		for x := max(s.x0, int(cx-reachX)); x <= min(s.x0+s.w-1, int(cx+reachX+1)); x++ {
+			v := float64(s.v[(y-s.y0)*s.w+x-s.x0])
+			dx, dy := float64(x)-cx, float64(y)-cy
+			q := w.xx*dx*dx + 2*w.xy*dx*dy + w.yy*dy*dy
+			if q > 16 || v != v {
+				continue
+			}
+			v *= math.Exp(-q / 2)
+			light += v
+			sx += v * dx
+			sy += v * dy
+			m.xx += v * dx * dx
+			m.xy += v * dx * dy
+			m.yy += v * dy * dy
+		}
+	}
+	sx, sy = sx/light, sy/light
+	m.xx, m.xy, m.yy = m.xx/light-sx*sx, m.xy/light-sx*sy, m.yy/light-sy*sy
+	return sx, sy, m, light
+}
