@@ -83,7 +83,21 @@ func Measure(f *frame.Frame, opt Options) (Frame, error) {
 		out.Flags |= HotPixels
 	}
 	out.summarise()
+	out.doubt()
 	return out, nil
+}
+
+// doubt takes back what was found where nearly everything that stands out of
+// the noise is no star and too few are left to know a star by: hot pixels of a
+// dark frame, patches of cloud.
+func (f *Frame) doubt() {
+	const few, many = 3, 8
+	if f.StarsFound == 0 || f.Measured >= few || f.Rejected < many*f.StarsFound {
+		return
+	}
+	f.Error = fmt.Sprintf("star: no stars: of %d things that stand out of the noise %d are hot pixels, cosmic rays or patches, and the rest are too few to know a star by", f.Rejected+f.StarsFound, f.Rejected)
+	f.Stars, f.StarsFound, f.Measured, f.Summary = nil, 0, 0, unknown()
+	f.Flags &^= FewStars
 }
 
 // gainOf returns the gain to be used. One read from a header is believed only

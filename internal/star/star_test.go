@@ -270,9 +270,17 @@ func TestRealFrames(t *testing.T) {
 	if f := real(t, "night_14inch/n00.fits"); f.StarsFound < 50 || !(f.FWHM > 2 && f.FWHM < 6) {
 		t.Errorf("the 14-inch field: %d stars, FWHM %v", f.StarsFound, f.FWHM)
 	}
-	// What must be declined.
-	if f := real(t, "refuse/bias.fits"); f.StarsFound > 2 {
-		t.Errorf("a bias frame has %d stars", f.StarsFound)
+	// What must be declined, with a reason: a bias, a dark, cloud over a fisheye,
+	// and frames with hardly a star.
+	for _, name := range []string{"refuse/bias.fits", "refuse/dark.fits", "refuse/allsky_1.fits.bz2", "refuse/allsky_2.fits.bz2", "focus_14inch/run116/p00.fits", "focus_14inch/run116/p01.fits"} {
+		if f := real(t, name); f.StarsFound > 0 || f.Error == "" {
+			t.Errorf("%s: %d stars, %q", name, f.StarsFound, f.Error)
+		}
+	}
+	// A run of rings that grow by about 0.005 px a step of the focuser.
+	first, last := real(t, "focus_14inch/run117/p00.fits"), real(t, "focus_14inch/run117/p05.fits")
+	if d := last.HFD - first.HFD; d < 1.5 || d > 4 {
+		t.Errorf("the rings grow by %.2f px through the run", float64(d))
 	}
 }
 
