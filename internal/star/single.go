@@ -58,7 +58,8 @@ func (s *survey) start(st *stamp, c candidate) profile {
 func (w *worker) neighbours(s *survey, i int, reach float64, f func(j int, d candidate)) {
 	c := s.peaks[i]
 	near(s.peaks, c.y, float32(reach), func(j int, d candidate) {
-		if j != i && math.Hypot(float64(d.x-c.x), float64(d.y-c.y)) < reach {
+		dx, dy := float64(d.x-c.x), float64(d.y-c.y)
+		if j != i && dx*dx+dy*dy < reach*reach {
 			f(j, d)
 		}
 	})

@@ -96,12 +96,22 @@ func (s *stamp) subtract(p *profile) {
 // blank takes the pixels nearer to x, y than to the star at sx, sy out.
 func (s *stamp) blank(sx, sy, x, y float64) {
 	nan := float32(math.NaN())
+	// Nearer to (x, y) is one side of the line between: px dx + py dy > c.
+	dx, dy := x-sx, y-sy
+	c := (x*x + y*y - sx*sx - sy*sy) / 2
 	for j := range s.h {
-		for i := range s.w {
-			px, py := float64(s.x0+i), float64(s.y0+j)
-			if math.Hypot(px-x, py-y) < math.Hypot(px-sx, py-sy) {
-				s.v[j*s.w+i] = nan
-			}
+		left := c - float64(s.y0+j)*dy - float64(s.x0)*dx
+		from, to := 0, s.w
+		switch {
+		case dx > 0:
+			from = min(max(int(math.Floor(left/dx))+1, 0), s.w)
+		case dx < 0:
+			to = min(max(int(math.Ceil(left/dx)), 0), s.w)
+		case left >= 0:
+			continue
+		}
+		for i := from; i < to; i++ {
+			s.v[j*s.w+i] = nan
 		}
 	}
 }
