@@ -71,7 +71,7 @@ func (c *canvas) line(xs, ys []float64, stroke Stroke) {
 		if !started {
 			px, py, started = x, y, true
 		}
-		steps := int(max(math.Abs(x-px), math.Abs(y-py), 1))
+		steps := int(math.Ceil(max(math.Abs(x-px), math.Abs(y-py), 1)))
 		for s := range steps + 1 {
 			f := float64(s) / float64(steps)
 			if s > 0 {

@@ -119,11 +119,12 @@ func (a Axis) ticks(n int) []float64 {
 	if !(span > 0) {
 		return nil
 	}
-	step := math.Pow(10, math.Floor(math.Log10(span/float64(n))))
-	for _, f := range []float64{1, 2, 5, 10} {
-		if span/(step*f) <= float64(n) {
-			step *= f
-			break
+	// The step whose count comes nearest to n.
+	decade := math.Pow(10, math.Floor(math.Log10(span/float64(n))))
+	step := decade
+	for _, f := range []float64{2, 5, 10} {
+		if math.Abs(math.Log(span/(decade*f*float64(n)))) < math.Abs(math.Log(span/(step*float64(n)))) {
+			step = decade * f
 		}
 	}
 	var out []float64

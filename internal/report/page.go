@@ -47,7 +47,7 @@ type page struct {
 }
 
 // labelWidth is the width of the labels in front of a line.
-const labelWidth = 14
+const labelWidth = 15
 
 func newPage(s Style) *page {
 	p := &page{style: s, width: s.Width}

@@ -131,7 +131,7 @@ func ReachChart(r *plan.Reach) *Chart {
 		Panels: []Panel{
 			{Y: Axis{Label: "out of round (1 - b/a)", To: top},
 				Series: []Series{{Name: "centre", X: xs, Y: centre}, {Name: "corner", X: xs, Y: corner, Stroke: Dashed}},
-				Limits: []Limit{{Name: "goal " + figure(r.Goal), At: r.Goal}, {Name: "corner " + figure(r.GoalCorner), At: r.GoalCorner, Stroke: Dashed}}},
+				Limits: []Limit{{Name: "goal " + fixed(r.Goal, 2), At: r.Goal}, {Name: "corner " + fixed(r.GoalCorner, 2), At: r.GoalCorner, Stroke: Dashed}}},
 			{Y: Axis{Label: "width (FWHM)", Unit: "arcsec", To: 1.08 * largestOf(fwhm)}, Series: []Series{{Name: "centre", X: xs, Y: fwhm}}},
 		},
 		Notes: []string{reachSubject(r) + ", at its best hour"},
@@ -229,7 +229,7 @@ func (p *page) reachTable(r *plan.Reach) {
 	}
 	unitName := r.Unit
 	row(lastWord(r.Entry), "width", "width", "centre", "corner", "", "")
-	row(unitName, "arcsec", "px", "1 - b/a", "1 - b/a", "verdict", "limited by")
+	row(unitName, "arcsec", "px", "1 - b/a", "1 - b/a", "verdict", "largest cause")
 	for i := nearest % step; i < len(pts); i += step {
 		pt := pts[i]
 		if pt.Error != "" {

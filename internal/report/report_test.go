@@ -194,6 +194,24 @@ func TestSVG(t *testing.T) {
 	}
 }
 
+// TestTicks: an axis has round figures on it, about as many as asked for, and
+// never a lone one.
+func TestTicks(t *testing.T) {
+	for _, a := range []Axis{{To: 4.9}, {To: 19.1}, {To: 0.2}, {To: 0.41}, {To: 1}, {From: 30, To: 34}, {From: 50, To: 3980, Log: true}, {From: 2, To: 17, Log: true}} {
+		for _, n := range []int{2, 3, 5, 7} {
+			got := a.ticks(n)
+			if len(got) < 2 || len(got) > 2*n+1 {
+				t.Errorf("%v, about %d: %v", a, n, got)
+			}
+			for _, v := range got {
+				if f := a.place(v); f < -0.01 || f > 1.01 {
+					t.Errorf("%v: a figure at %g, outside", a, v)
+				}
+			}
+		}
+	}
+}
+
 func TestWrap(t *testing.T) {
 	for _, l := range wrap("ärgerlich lange Zeilen werden umgebrochen, auch mit Überlänge", 20) {
 		if columns(l) > 20 {

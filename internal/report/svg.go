@@ -149,7 +149,7 @@ const (
 func (d *drawing) heading(title, say string, notes []string) float64 {
 	d.text(leftSide-44, 34, "title", "start", title)
 	y := 58.0
-	for _, l := range wrap(say, 100) {
+	for _, l := range wrap(say, 84) {
 		d.text(leftSide-44, y, "say", "start", l)
 		y += 20
 	}
@@ -199,7 +199,7 @@ func (d *drawing) panel(c *Chart, panel Panel, y, plot, height float64, px func(
 	for _, v := range ticks {
 		d.path("hair", 0.6, Solid, "M%.1f %.1fv%.1f", px(v), y, height)
 	}
-	for _, v := range panel.Y.ticks(int(height / 36)) {
+	for _, v := range panel.Y.ticks(int(height / 44)) {
 		if f := panel.Y.place(v); f < 0 || f > 1 {
 			continue
 		}
@@ -214,6 +214,15 @@ func (d *drawing) panel(c *Chart, panel Panel, y, plot, height float64, px func(
 	}
 	var names []label
 	name := func(at float64, class, s string) { names = append(names, label{at, class, s}) }
+	// Room around the lines first, so that it cuts the grid and nothing else.
+	lines := make([]string, len(panel.Series))
+	ends := make([]float64, len(panel.Series))
+	for i, s := range panel.Series {
+		lines[i], ends[i] = trace(s, px, py)
+		if lines[i] != "" {
+			d.path("halo", 4.5, Solid, "%s", lines[i])
+		}
+	}
 	for _, l := range panel.Limits {
 		if f := panel.Y.place(l.At); f < 0 || f > 1 {
 			continue
@@ -226,24 +235,13 @@ func (d *drawing) panel(c *Chart, panel Panel, y, plot, height float64, px func(
 			d.path("line", 1.1, Dotted, "M%.1f %.1fv%.1f", px(m.At), y, height)
 		}
 	}
-	for _, s := range panel.Series {
-		var b strings.Builder
-		pen, end := "M", math.NaN()
-		for i := range s.X {
-			if math.IsNaN(s.Y[i]) || math.IsNaN(px(s.X[i])) {
-				pen = "M"
-				continue
-			}
-			fmt.Fprintf(&b, "%s%.1f %.1f", pen, px(s.X[i]), py(s.Y[i]))
-			pen, end = "L", py(s.Y[i])
-		}
-		if math.IsNaN(end) {
+	for i, s := range panel.Series {
+		if lines[i] == "" {
 			continue
 		}
-		d.path("halo", 4.5, Solid, "%s", b.String())
-		d.path("line", 2, s.Stroke, "%s", b.String())
+		d.path("line", 2, s.Stroke, "%s", lines[i])
 		if len(panel.Series) > 1 {
-			name(end, "", s.Name)
+			name(ends[i], "", s.Name)
 		}
 	}
 	slices.SortStableFunc(names, func(a, b label) int { return cmp.Compare(a.at, b.at) })
@@ -255,6 +253,23 @@ func (d *drawing) panel(c *Chart, panel Panel, y, plot, height float64, px func(
 	}
 	d.path("line", 1.2, Solid, "M%.1f %.1fV%.1fh%.1f", leftSide, y, y+height, plot)
 	return y + height
+}
+
+// trace returns the path of a series and the height at which it ends; an empty
+// path where no point is a number.
+func trace(s Series, px, py func(float64) float64) (path string, end float64) {
+	var b strings.Builder
+	pen := "M"
+	for i := range s.X {
+		x, y := px(s.X[i]), py(s.Y[i])
+		if math.IsNaN(x) || math.IsNaN(s.Y[i]) {
+			pen = "M"
+			continue
+		}
+		fmt.Fprintf(&b, "%s%.1f %.1f", pen, x, y)
+		pen, end = "L", y
+	}
+	return b.String(), end
 }
 
 // strip draws the ranges and returns where they end. Names that do not fit
@@ -272,7 +287,7 @@ func (d *drawing) strip(c *Chart, y float64, px func(float64) float64) float64 {
 	}
 	named := y + height
 	last := ""
-	for _, b := range c.Bands {
+	for i, b := range c.Bands {
 		x0, x1 := px(b.From), px(b.To)
 		if !(x1 > x0) {
 			continue
@@ -282,8 +297,12 @@ func (d *drawing) strip(c *Chart, y float64, px func(float64) float64) float64 {
 			d.text(x0+3, y+height+16, "", "start", b.Name)
 			named, last = max(named, y+height+20), b.Name
 		}
-		for k, l := range wrap(b.Note, max(int((x1-x0)/6.6), 12)) {
-			if b.Note == "" || x1-x0 < 80 || k > 2 {
+		room := x1 - x0
+		if i == len(c.Bands)-1 {
+			room = wide - x0 - 20 // nothing stands to the right
+		}
+		for k, l := range wrap(b.Note, max(int(room/6.8), 12)) {
+			if b.Note == "" || room < 80 || k > 2 {
 				break
 			}
 			d.text(x0+3, y+height+31+15*float64(k), "soft", "start", l)
