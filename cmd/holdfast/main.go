@@ -43,6 +43,7 @@ type verbs struct {
 
 	Measure measureVerb `cmd:"" help:"Stars and summaries of frames: widths, shapes, flags."`
 	Solve   solveVerb   `cmd:"" help:"Where frames point, or why that cannot be said."`
+	Focus   focusVerb   `cmd:"" help:"How far from focus, by how many turns, or the best position of a run."`
 
 	Version kong.VersionFlag `help:"Print the version and stop."`
 }

@@ -50,6 +50,8 @@ var rooms = map[string]room{
 
 	"internal/plan": {5, true},
 
+	"internal/fitting": {6, true},
+
 	"internal/app":    {7, false},
 	"internal/report": {7, true},
 

@@ -20,12 +20,16 @@ const (
 )
 
 // longestRound returns the longest sub whose stars meet the ellipticity goal at
-// the centre and in the corner, between half a second and an hour, to 1 %; zero
-// when not even the shortest does.
+// the centre and in the corner and are not wider than those of the shortest sub
+// by more than the goal allows, between half a second and an hour, to 1 %; zero
+// when not even the shortest does. A mount that errs on both axes alike would
+// else keep stars round for ever, as discs.
 func (s *scene) longestRound() unit.Second {
+	widest := s.evaluate(shortestSub, steady).pair.Centre.FWHM() * unit.Arcsec(s.rig.Goal.FWHMRatio.V)
 	round := func(t unit.Second) bool {
-		v := s.evaluate(t, steady).verdict()
-		return v == ledger.Round || v == ledger.Soft
+		o := s.evaluate(t, steady)
+		v := o.verdict()
+		return (v == ledger.Round || v == ledger.Soft) && o.pair.Centre.FWHM() <= widest
 	}
 	lo, hi := shortestSub, longestSub
 	if round(hi) {
