@@ -16,6 +16,7 @@ import (
 type layer struct {
 	chart    *chart
 	table    *table
+	skip     int     // triples that are left out
 	arms     int     // neighbours of which quads are made
 	guess    float64 // radius that holds about that many, radians
 	closest  float64 // neighbours nearer than that are left out, radians
@@ -25,11 +26,13 @@ type layer struct {
 }
 
 // newLayer returns the layer of the chart's stars fainter than from and not
-// fainter than to, where the chart has perSr stars per steradian.
-func newLayer(c *chart, from, to float32, arms int, perSr float64) *layer {
+// fainter than to, where the chart has perSr stars per steradian. Its quads
+// are made of arms neighbours, without those that the nearest bare of them
+// would give.
+func newLayer(c *chart, from, to float32, bare, arms int, perSr float64) *layer {
 	typical := math.Sqrt(float64(arms) / (math.Pi * perSr))
 	l := &layer{
-		chart: c, arms: arms, from: from, to: to, perSr: perSr,
+		chart: c, skip: choices(bare), arms: arms, from: from, to: to, perSr: perSr,
 		guess:   1.2 * typical,
 		closest: 0.01 * typical,
 		widest:  min(4*typical, 15*math.Pi/180),
@@ -62,7 +65,7 @@ func (l *layer) fill(q *quads, from, to int) {
 			}
 		}
 	}
-	q.grow(n * choices(l.arms))
+	q.grow(n * (choices(l.arms) - l.skip))
 	var room, best []near
 	var runs [][2]uint32
 	var arms [maxArms]arm
@@ -113,7 +116,8 @@ func (l *layer) fill(q *quads, from, to int) {
 				for k, s := range best {
 					arms[k] = onPlane(c.marks[s.index].vec(), v, e, n)
 				}
-				for k, t := range triples[:choices(len(best))] {
+				for k := l.skip; k < choices(len(best)); k++ {
+					t := triples[k]
 					q.add(shapeOf(arms[t[0]], arms[t[1]], arms[t[2]]), i<<tripleBits|uint32(k))
 				}
 			}
@@ -128,26 +132,49 @@ func (l *layer) neighbours(dst []near, index uint32) []near {
 
 // rungs are the faint ends of the layers in VT and the number of neighbours in
 // each: from 2,700 stars of the whole sky fourfold to the whole catalogue.
+// Where the deepest layers fail their quads are made of more neighbours.
 var rungs = []struct {
-	to   float32
-	arms int
-}{{5.5, 7}, {6.75, 6}, {8, 5}, {9.3, 5}, {10.5, 4}, {99, 4}}
+	to         float32
+	arms, more int
+}{{5.5, 7, 7}, {6.75, 6, 6}, {8, 5, 5}, {9.3, 5, 5}, {10.5, 4, 5}, {99, 4, 5}}
 
-// atlas holds the layers of the whole sky, made when first asked for.
+// atlas holds the layers of the whole sky, made when first asked for: those
+// of few neighbours, and what more neighbours add to them.
 var atlas [6]struct {
-	once  sync.Once
-	layer *layer
+	chart       *chart
+	first, more *layer
+	once, twice sync.Once
 }
 
 // wholeSky returns layer i of the whole sky.
 func wholeSky(i int) *layer {
 	a := &atlas[i]
 	a.once.Do(func() {
-		marks := allMarks(rungs[i].to, rungCount[i])
-		perSr := float64(len(marks)) / (4 * math.Pi)
-		a.layer = newLayer(newChart(marks, vec{0, 0, 1}, math.Pi, perSr), floor(i), rungs[i].to, rungs[i].arms, perSr)
+		a.chart = skyChart(i)
+		a.first = newLayer(a.chart, floor(i), rungs[i].to, 0, rungs[i].arms, skyDensity(i))
 	})
-	return a.layer
+	return a.first
+}
+
+// moreOfWholeSky returns the quads that more neighbours add to layer i of the
+// whole sky, nil if none.
+func moreOfWholeSky(i int) *layer {
+	if rungs[i].more == rungs[i].arms {
+		return nil
+	}
+	a := &atlas[i]
+	wholeSky(i)
+	a.twice.Do(func() {
+		a.more = newLayer(a.chart, floor(i), rungs[i].to, rungs[i].arms, rungs[i].more, skyDensity(i))
+	})
+	return a.more
+}
+
+func skyDensity(i int) float64 { return rungCount[i] / (4 * math.Pi) }
+
+// skyChart returns the chart of all stars of layer i and the ones before.
+func skyChart(i int) *chart {
+	return newChart(allMarks(rungs[i].to, rungCount[i]), vec{0, 0, 1}, math.Pi, skyDensity(i))
 }
 
 // floor returns the bright end of layer i.
@@ -202,7 +229,7 @@ func layerAround(i int, d sky.Direction, within unit.Deg, wide float64, arms int
 	}
 	radius := float64(unit.Deg(reach).Rad())
 	perSr := float64(len(marks)) / (2 * math.Pi * (1 - math.Cos(radius)))
-	return newLayer(newChart(marks, vecOf(d), radius, perSr), floor(i), rungs[i].to, arms, perSr)
+	return newLayer(newChart(marks, vecOf(d), radius, perSr), floor(i), rungs[i].to, 0, arms, perSr)
 }
 
 // rungCount is the number of stars of the catalogue down to each rung.

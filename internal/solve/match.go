@@ -159,13 +159,15 @@ func refine(p *pose, spots []spot, half [2]float64, looks float64) (match, bool)
 }
 
 // choose fits the form that predicts stars left out of the fit best, the
-// stiffer one unless the suppler is better by a twentieth.
+// stiffer one unless the suppler is better by more than the noise of such a
+// comparison, one part in the root of the number of stars.
 func (m *match) choose() bool {
 	best := math.Inf(1)
 	chosen := m.plate
+	gain := 1 - 1/math.Sqrt(float64(len(m.pairs)))
 	for f := turned; f <= bent; f++ {
 		p, left, ok := m.plate.fit(m.pairs, f)
-		if ok && left < 0.95*best {
+		if ok && left < gain*best {
 			best, chosen, m.form = left, p, f
 		}
 	}
@@ -252,39 +254,61 @@ var radii = []float64{0.35, 0.6, 1, 1.6, 2.5, 4, 6}
 
 // weigh computes the odds against chance; docs/solve.md has the derivation.
 func (m *match) weigh(spots []spot, f *field, half [2]float64, looks float64) {
-	area := 4 * half[0] * half[1]
 	n := min(len(spots), f.in+f.in/3+8, 100)
-	used := 4
-	if k := m.form.params(); k > 8 {
-		used += (k - 8) / 2
-	}
-	shifts := []spot{{31, 17, 0}, {-29, 23, 0}, {-19, -37, 0}, {37, -13, 0}, {11, 41, 0}, {-43, -7, 0}, {7, -47, 0}, {53, 29, 0}}
 	best := math.Inf(-1)
-	var room []pair
-	for _, r := range radii {
-		within := func(spot) float64 { return r }
-		room = pairUp(room[:0], &m.plate, spots[:n], f, within)
-		hits := len(room)
-		chance := float64(f.in) * math.Pi * r * r / area
-		// Where stars and spots crowd together chance has it easier.
-		elsewhere := 0
-		for _, d := range shifts {
-			moved := make([]spot, n)
-			for i, s := range spots[:n] {
-				moved[i] = spot{s.x + d.x, s.y + d.y, s.mag}
+	for g := turned; g <= m.form; g++ {
+		p := m.plate
+		if g < m.form {
+			var ok bool
+			if p, _, ok = p.fit(m.pairs, g); !ok {
+				continue
 			}
-			room = pairUp(room[:0], &m.plate, moved, f, within)
-			elsewhere += len(room)
 		}
-		if c := float64(elsewhere) / float64(n*len(shifts)); elsewhere >= 4 && c > chance {
-			chance = c
-		}
-		if v := -logTail(n-4, hits-used, chance); v > best {
-			best = v
-		}
+		best = max(best, p.against(g, spots[:n], f, 4*half[0]*half[1]))
 	}
 	m.logOdds = best - math.Log(looks*float64(len(radii)*int(bent+1)))
 }
+
+// against returns minus the logarithm of the probability that chance puts so
+// many spots onto stars, for one look.
+func (p *plate) against(g form, spots []spot, f *field, area float64) float64 {
+	used := max(4, g.params()-4)
+	best := math.Inf(-1)
+	var room []pair
+	moved := make([]spot, len(spots))
+	for _, r := range radii {
+		within := func(spot) float64 { return r }
+		room = pairUp(room[:0], p, spots, f, within)
+		hits := len(room)
+		chance := float64(f.in) * math.Pi * r * r / area
+		v := -logTail(len(spots)-4, hits-used, chance)
+		if v < best || v < suspicious {
+			best = max(best, v)
+			continue
+		}
+		// Where stars and spots crowd together chance has it easier.
+		elsewhere := 0
+		for _, d := range shifts {
+			for i, s := range spots {
+				moved[i] = spot{s.x + d[0], s.y + d[1], s.mag}
+			}
+			room = pairUp(room[:0], p, moved, f, within)
+			elsewhere += len(room)
+		}
+		if c := float64(elsewhere) / float64(len(spots)*len(shifts)); elsewhere >= 4 && c > chance {
+			v = -logTail(len(spots)-4, hits-used, c)
+		}
+		best = max(best, v)
+	}
+	return best
+}
+
+// suspicious is what against has to reach to be looked at more closely.
+const suspicious = 15
+
+// shifts are displacements in pixels at which true matches are gone and
+// crowding is not.
+var shifts = [][2]float64{{31, 17}, {-29, 23}, {-19, -37}, {37, -13}, {11, 41}, {-43, -7}, {7, -47}, {53, 29}}
 
 // logTail returns the logarithm of the probability of k or more successes in n
 // trials of probability p.

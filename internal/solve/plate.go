@@ -71,7 +71,7 @@ const (
 func (f form) params() int { return [...]int{4, 6, 10, 20}[f] }
 
 // least is the number of stars that the form is fitted to at the least.
-func (f form) least() int { return [...]int{3, 5, 10, 18}[f] }
+func (f form) least() int { return [...]int{3, 6, 14, 28}[f] }
 
 // pair is a spot and where its star lies on the plane, in degrees.
 type pair struct {

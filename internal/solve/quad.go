@@ -2,6 +2,8 @@ package solve
 
 import (
 	"math"
+	"runtime"
+	"sync"
 )
 
 // A quad is a star and three neighbours, its arms. Divided by the longest arm
@@ -108,27 +110,47 @@ func (q *quads) add(s shape, ref uint32) {
 
 // newTable sorts the quads into a table.
 func newTable(parts ...*quads) *table {
-	t := &table{start: make([]uint32, boxes+1)}
 	n := 0
 	for _, q := range parts {
 		n += len(q.code)
-		for i, c := range q.code {
-			t.start[box(q.pane[i], c)+1]++
-		}
 	}
+	t := &table{start: make([]uint32, boxes+1), code: make([]uint32, n), ref: make([]uint32, n)}
+	// Each of a few workers sees to a range of the boxes.
+	workers := 1
+	if n > 1<<18 {
+		workers = min(runtime.GOMAXPROCS(0), 8)
+	}
+	share := func(do func(lo, hi uint32)) {
+		var wait sync.WaitGroup
+		for i := range workers {
+			wait.Go(func() { do(uint32(i*boxes/workers), uint32((i+1)*boxes/workers)) })
+		}
+		wait.Wait()
+	}
+	share(func(lo, hi uint32) {
+		for _, q := range parts {
+			for i, c := range q.code {
+				if b := box(q.pane[i], c); b >= lo && b < hi {
+					t.start[b+1]++
+				}
+			}
+		}
+	})
 	for b := range boxes {
 		t.start[b+1] += t.start[b]
 	}
-	t.code, t.ref = make([]uint32, n), make([]uint32, n)
 	// Fill each box from its end; start then points at the first again.
-	for _, q := range parts {
-		for i, c := range q.code {
-			b := box(q.pane[i], c)
-			t.start[b+1]--
-			k := t.start[b+1]
-			t.code[k], t.ref[k] = c, q.ref[i]
+	share(func(lo, hi uint32) {
+		for _, q := range parts {
+			for i, c := range q.code {
+				if b := box(q.pane[i], c); b >= lo && b < hi {
+					t.start[b+1]--
+					k := t.start[b+1]
+					t.code[k], t.ref[k] = c, q.ref[i]
+				}
+			}
 		}
-	}
+	})
 	copy(t.start, t.start[1:])
 	t.start[boxes] = uint32(n)
 	return t

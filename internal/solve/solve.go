@@ -180,8 +180,8 @@ func (s *search) run() (bool, error) {
 // rounds are the efforts of one search after the other.
 var rounds = []effort{
 	{spots: 40, arms: 6, dim: 0.5, layer: 5, slack: 0.002},
-	{spots: 100, arms: 8, dim: 1, layer: 7, slack: 0.006},
-	{spots: most, arms: 10, dim: 3, layer: 8, slack: 0.012},
+	{spots: 60, arms: 8, dim: 1, layer: 7, more: true, slack: 0.006},
+	{spots: 25, arms: 8, dim: 3, layer: 8, more: true, slack: 0.012},
 }
 
 // around searches the sky about a place.
@@ -193,8 +193,11 @@ func (s *search) around(d sky.Direction, within unit.Deg, parities []float64) (b
 	s.hint = &v
 	s.within = math.Cos(float64(min(within*1.001, 180).Rad()))
 	s.stretch = math.Cos(min(float64(within.Rad())+0.1*math.Atan(s.corner*s.hi), math.Pi))
-	return s.rounds(parities, func(i int, e effort) *layer {
-		return layerAround(i, d, within, float64(s.diagonal(s.hi)), e.layer)
+	return s.rounds(parities, func(i int, e effort) []*layer {
+		if l := layerAround(i, d, within, float64(s.diagonal(s.hi)), e.layer); l != nil {
+			return []*layer{l}
+		}
+		return nil
 	})
 }
 
@@ -204,29 +207,39 @@ func (s *search) everywhere(parities []float64) (bool, error) {
 		return false, nil
 	}
 	s.hint = nil
-	return s.rounds(parities, func(i int, _ effort) *layer { return wholeSky(i) })
+	return s.rounds(parities, func(i int, e effort) []*layer {
+		if !e.more {
+			return []*layer{wholeSky(i)}
+		}
+		if l := moreOfWholeSky(i); l != nil {
+			return []*layer{l, wholeSky(i)}
+		}
+		return []*layer{wholeSky(i)}
+	})
 }
 
 // rounds looks the frame up in every layer that may hold it, with growing
 // effort.
-func (s *search) rounds(parities []float64, layerOf func(i int, e effort) *layer) (bool, error) {
+func (s *search) rounds(parities []float64, layersOf func(i int, e effort) []*layer) (bool, error) {
 	for _, e := range rounds {
 		views := s.views(e, parities)
 		for i := range rungs {
-			var l *layer
+			var ls []*layer
 			small, large := span(i)
 			for _, w := range views {
 				// Where the sky is sparse or crowded a layer serves wider or narrower frames.
 				if i+1 < len(rungs) && 0.7*small > float64(s.diagonal(w.hi)) || 1.4*large < float64(s.diagonal(w.lo)) {
 					continue
 				}
-				if l == nil {
-					if l = layerOf(i, e); l == nil {
+				if ls == nil {
+					if ls = layersOf(i, e); ls == nil {
 						break
 					}
 				}
-				if ok, err := s.look(l, w); ok || err != nil {
-					return ok, err
+				for _, l := range ls {
+					if ok, err := s.look(l, w); ok || err != nil {
+						return ok, err
+					}
 				}
 			}
 		}

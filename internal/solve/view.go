@@ -25,6 +25,7 @@ type effort struct {
 	arms  int     // neighbours of each
 	dim   float64 // magnitudes by which a neighbour may be fainter
 	layer int     // neighbours in a layer that is made for this search
+	more  bool    // the deepest layers of the whole sky are made of more neighbours
 	slack float64 // how far shapes may be off for other reasons than the spots' errors
 }
 
