@@ -186,8 +186,26 @@ func (l Ledger) Star() psf.Profile {
 			ks = append(ks, m.kernel())
 		}
 	}
-	return psf.Star(ks...)
+	return l.star(ks)
 }
+
+// star convolves profiles. A star so far out of focus or so long a trail that no
+// profile fits it has the widths of its moments.
+func (l Ledger) star(ks []psf.Kernel) psf.Profile {
+	p := psf.Star(ks...)
+	if !math.IsNaN(float64(p.Major)) {
+		return p
+	}
+	var sum psf.Cov
+	for _, k := range ks {
+		sum = sum.Plus(k.Cov())
+	}
+	major, minor, pa := sum.Axes()
+	return psf.Profile{Major: major * fwhmPerSigma, Minor: minor * fwhmPerSigma, PA: pa}
+}
+
+// fwhmPerSigma is 2 sqrt(2 ln 2).
+const fwhmPerSigma = 2.3548200450309493
 
 // Together is Star with all moves added as vectors before they are drawn: what
 // one night makes of them, where they do have directions against each other.
@@ -208,5 +226,5 @@ func (l Ledger) Together() psf.Profile {
 	if sum.Length() > 0 {
 		ks = append(ks, sum.kernel())
 	}
-	return psf.Star(ks...)
+	return l.star(ks)
 }

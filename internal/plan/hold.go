@@ -2,6 +2,7 @@ package plan
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"slices"
 
@@ -157,6 +158,27 @@ func guideGeometry(r *rig.Rig) geometry {
 	g := &r.Guide
 	return geometry{g.Kind, float64(g.Focal.V), float64(g.Camera.Pixel.V), g.Camera.Bin.V, float64(g.Camera.Width.V), float64(g.Camera.Height.V),
 		float64(g.OffsetEast.V), float64(g.OffsetNorth.V), float64(g.Camera.Angle.V), g.Prism}
+}
+
+// ErrUnstable is wrapped by the error for settings with which the correction
+// would run away.
+var ErrUnstable = errors.New("the correction would not be stable")
+
+// stable returns an error for a gain at which the loop runs away.
+func (s *scene) stable() error {
+	if s.hold == nil {
+		return nil
+	}
+	limit := loop.StabilityLimit(s.hold.delay, 0)
+	for _, g := range []struct {
+		entry string
+		gain  float64
+	}{{"loop.gain_ra", s.hold.gainRA}, {"loop.gain_dec", s.hold.gainDec}} {
+		if g.gain >= limit {
+			return fmt.Errorf("plan: %s is %.3g with %d frames of delay: %w; it must stay below %.2f, and well below to be calm", g.entry, g.gain, s.hold.delay, ErrUnstable, limit)
+		}
+	}
+	return nil
 }
 
 // guideStar states the star held.

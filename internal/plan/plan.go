@@ -60,6 +60,9 @@ func Make(ctx context.Context, q Request) (*Result, error) {
 	places := n.places
 	s := &scene{rig: r, place: n.highest()}
 	s = s.rehold()
+	if err := s.stable(); err != nil {
+		return nil, err
+	}
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}

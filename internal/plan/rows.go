@@ -111,14 +111,15 @@ func (s *scene) motionRows(along air.Turbulence, sub unit.Second, l luck) ledger
 	}
 
 	raLoad, decLoad := s.loads(along, l, gusts)
-	ra := s.linear(h.gainRA).Outcome(raLoad, h.deadBand, sub).Smear
-	var dec loop.Smear
-	if correctsDec(r) {
+	ra, dec := s.free(raLoad, sub), s.free(decLoad, sub)
+	holdsRA, holdsDec := s.holds()
+	if holdsRA {
+		ra = s.linear(h.gainRA).Outcome(raLoad, h.deadBand, sub).Smear
+	}
+	if holdsDec {
 		axis := s.linear(h.gainDec).Outcome(decLoad, h.deadBand, sub)
 		dec = axis.Smear
 		dec.BacklashArcsec2 = s.backlash(decLoad, axis.Measured)
-	} else if gusts != nil {
-		dec.WindArcsec2 = loop.Fold(gusts, 1, 1, 0, sub).Residual(0)
 	}
 	axes := func(row ledger.Row, east, north float64) ledger.Row {
 		return row.Spread(psf.Gaussian(psf.Cov{EastArcsec2: east, NorthArcsec2: north}))
@@ -129,6 +130,27 @@ func (s *scene) motionRows(along air.Turbulence, sub unit.Second, l luck) ledger
 		axes(wind, ra.WindArcsec2, dec.WindArcsec2),
 		axes(backlash, 0, dec.BacklashArcsec2),
 	}
+}
+
+// holds reports which axes are corrected: none without a guide camera, and
+// neither one without a motor nor one whose gain is zero.
+func (s *scene) holds() (ra, dec bool) {
+	if s.hold == nil {
+		return false, false
+	}
+	return s.hold.gainRA > 0, s.hold.gainDec > 0 && correctsDec(s.rig)
+}
+
+// free returns what a sub sees of an axis that nothing corrects, drift apart.
+func (s *scene) free(d loop.Disturbance, sub unit.Second) loop.Smear {
+	var v loop.Smear
+	for _, line := range d.Lines {
+		v.TrackingArcsec2 += line.MeanSquareArcsec2 * loop.Linear{Exposure: 1, Cycle: 1}.ResidualPower(line.FrequencyHz, sub)
+	}
+	if d.Wind != nil {
+		v.WindArcsec2 = loop.Fold(d.Wind, 1, 1, 0, sub).Residual(0)
+	}
+	return v
 }
 
 // linear returns the loop of one axis with a gain.
@@ -295,10 +317,11 @@ func (s *scene) leverRows(sub unit.Second, l luck, point sky.Shift) ledger.Ledge
 
 	min := float64(sub) / 60
 	free := ledger.Move{}
-	if s.hold == nil {
+	holdsRA, holdsDec := s.holds()
+	if !holdsRA {
 		free.East = unit.Arcsec(d.EastArcsecPerMin * min)
 	}
-	if s.hold == nil || !correctsDec(r) {
+	if !holdsDec {
 		free.North = unit.Arcsec(d.NorthArcsecPerMin * min)
 	}
 	drift = drift.Trail(free)

@@ -1,6 +1,8 @@
 package plan
 
 import (
+	"context"
+	"errors"
 	"math"
 	"testing"
 
@@ -108,5 +110,26 @@ func TestSpreadCovers(t *testing.T) {
 	testkit.Near(t, first.share, second.share, 0.08, "other draws")
 	if first.p10.FWHM >= first.p90.FWHM || first.p10.Ellipticity >= first.p90.Ellipticity {
 		t.Errorf("the points are not in order: %+v, %+v", first.p10, first.p90)
+	}
+}
+
+// TestFreeAxis: an axis whose gain is zero is not corrected: its drift is free,
+// its noise nothing; and a gain beyond stability is refused.
+func TestFreeAxis(t *testing.T) {
+	r := set(t, example(t, "larkspur.toml"), "loop.gain_dec", "0")
+	o := sceneOf(t, r).evaluate(300, steady)
+	drift, _ := o.centre.Row(ledger.Drift)
+	noise, _ := o.centre.Row(ledger.CorrectionNoise)
+	if drift.Cov.NorthArcsec2 == 0 || drift.Cov.EastArcsec2 > 1e-20 || noise.Cov.NorthArcsec2 != 0 || noise.Cov.EastArcsec2 == 0 {
+		t.Errorf("declination without gain: drift %+v, noise %+v", drift.Cov, noise.Cov)
+	}
+	s := sceneOf(t, set(t, r, "loop.gain_ra", "0"))
+	bare := s.unguided()
+	for _, term := range []ledger.Term{ledger.Tracking, ledger.Wind, ledger.Drift} {
+		testkit.NearRel(t, size(s.evaluate(300, steady).centre, term), size(bare.evaluate(300, steady).centre, term), 1e-9, "no gain is no correction")
+	}
+	q := Request{Rig: set(t, example(t, "larkspur.toml"), "loop.gain_ra", "2"), Target: target(t, "M 27"), Evening: evening}
+	if _, err := Make(context.Background(), q); !errors.Is(err, ErrUnstable) {
+		t.Errorf("a gain of 2: %v", err)
 	}
 }

@@ -104,7 +104,7 @@ func (s *scene) polarLimits(sub unit.Second, n *night) []PolarLimit {
 		Why:    fmt.Sprintf("field rotation draws the corner of one %s sub", sub.Say()),
 		Arcmin: arcmin(float64(drawnCorner) / float64(arm) * cosDec / (turn * float64(sub))),
 	}}
-	if s.hold == nil || r.Mount.Kind == rig.Tracker {
+	if _, holdsDec := s.holds(); !holdsDec {
 		ls = append(ls, PolarLimit{
 			Why:    fmt.Sprintf("declination drift, which nothing corrects, draws one %s sub", sub.Say()),
 			Arcmin: arcmin(float64(drawn.Rad()) / (turn * float64(sub))),

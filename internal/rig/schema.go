@@ -57,7 +57,7 @@ var schema = join(
 			"height above the sea", "200 m", "most people live below 500 m"),
 		num("site.utc_offset", unit.Time, "h", -12, 14, func(r *Rig) *unit.Est[unit.Hour] { return &r.Site.UTCOffset },
 			"local civil time minus UTC", "", "").by(utcOffset).main(),
-		num("site.horizon", unit.Angle, "deg", 0, 85, func(r *Rig) *unit.Est[unit.Deg] { return &r.Site.Horizon },
+		num("site.horizon", unit.Angle, "deg", 5, 85, func(r *Rig) *unit.Est[unit.Deg] { return &r.Site.Horizon },
 			"lowest altitude worth imaging at", "30 deg", "below it the light crosses more than twice the air of the zenith"),
 		num("site.seeing", unit.Angle, "arcsec", 0.2, 15, func(r *Rig) *unit.Est[unit.Arcsec] { return &r.Site.Seeing },
 			"FWHM of a star in a long exposure at the zenith at 500 nm, as the air delivers it", "2.5 ± 0.6 arcsec", "an ordinary site; good nights reach 1.5, poor ones 5 (common practice)").main(),
