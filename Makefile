@@ -38,7 +38,8 @@ oracles-all:
 	git diff --exit-code -- internal/psf/testdata/ref
 
 race:
-	go test -short -race ./internal/plan
+	go test -short -race ./internal/plan ./internal/app
+	go test -short -race -run Workers ./internal/star
 
 cross:
 	CGO_ENABLED=0 GOOS=linux GOARCH=arm go build -o /dev/null ./cmd/holdfast

@@ -14,6 +14,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -101,6 +102,30 @@ func TestSources(t *testing.T) {
 				units(t, fset, f, info)
 			}
 		}
+	}
+}
+
+// closed is the list of unit types. A rate or a product is a struct field with
+// the unit in its name, not a type.
+var closed = []string{"ADU", "Arcmin", "Arcsec", "Celsius", "Day", "Deg", "Electron", "HPa", "Hour", "Kg", "MM", "MPS", "Mag", "Metre", "Micron", "Px", "Rad", "Scale", "Second", "SurfaceMag"}
+
+// TestUnitsAreClosed holds package unit to the list.
+func TestUnitsAreClosed(t *testing.T) {
+	_, _, imp := load(t)
+	p, err := imp.Import(unitPath)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var have []string
+	for _, name := range p.Scope().Names() {
+		if tn, ok := p.Scope().Lookup(name).(*types.TypeName); ok && tn.Exported() {
+			if _, ok := isUnit(tn.Type()); ok {
+				have = append(have, name)
+			}
+		}
+	}
+	if !slices.Equal(have, closed) {
+		t.Errorf("the unit types are %v, want %v", have, closed)
 	}
 }
 
