@@ -1,0 +1,372 @@
+package fitting
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/stat"
+
+	"holdfast/internal/frame"
+	"holdfast/internal/num"
+	"holdfast/internal/psf"
+	"holdfast/internal/star"
+	"holdfast/internal/unit"
+)
+
+// Radial is how the light of a frame's stars falls off from their centres: the
+// mean round circles, of the good stars together, each star counting by its
+// light.
+type Radial struct {
+	Radius []unit.Px // mean radius of the pixels of a ring, growing
+	Light  []float64 // mean light of a pixel there, of a star of unit flux, near zero far out
+	Sigma  []float64 // its standard error, by the scatter
+	HFD    unit.Px   // half-flux diameter of the stars used
+	Stars  int       // how many were used
+}
+
+// mostRadial is how many stars make a radial profile: more do not sharpen it,
+// since what is left is not noise.
+const mostRadial = 16
+
+// spoiled are the flags of a star whose light round its centre is not its own.
+const spoiled = star.Saturated | star.Edge | star.Blended | star.Clipped | star.Extended
+
+// goodStars returns up to n stars of the frame fit for focus, bright first:
+// unspoiled, and as wide as the frame's stars are.
+func goodStars(m *star.Frame, n int) []star.Star {
+	var out []star.Star
+	for _, s := range m.Stars {
+		if s.Flags&spoiled != 0 || s.SNR < 15 || !(math.Abs(float64(s.HFD/m.HFD)-1) < 0.15) {
+			continue
+		}
+		if out = append(out, s); len(out) == n {
+			break
+		}
+	}
+	return out
+}
+
+// NewRadial reads the light round the frame's good stars, of which m is the
+// measurement. The error says that there are none, or that the frame can not be
+// read.
+func NewRadial(f *frame.Frame, m star.Frame) (*Radial, error) {
+	stars := goodStars(&m, mostRadial)
+	if len(stars) == 0 {
+		return nil, errors.New("fitting: the frame has no star that is bright, whole and alone: its stars' light can not be followed outward")
+	}
+	var hfds []float64
+	for _, s := range stars {
+		hfds = append(hfds, float64(s.HFD))
+	}
+	slices.Sort(hfds)
+	hfd := stat.Quantile(0.5, stat.Empirical, hfds, nil)
+	reach := 1.35*hfd + 5
+	width := max(0.5, reach/60)
+	n := int(reach / width)
+	type ring struct{ light, radius, weight, square float64 }
+	rings := make([]ring, n)
+	used := 0
+	var rows []float32
+	bins := make([][]float64, n)
+	radii := make([][]float64, n)
+	for _, s := range stars {
+		x, y := float64(s.X), float64(s.Y)
+		y0, y1 := max(int(y-reach), 0), min(int(y+reach)+2, f.Height)
+		x0, x1 := max(int(x-reach), 0), min(int(x+reach)+2, f.Width)
+		if x-reach < 0 || y-reach < 0 || x+reach > float64(f.Width-1) || y+reach > float64(f.Height-1) {
+			continue
+		}
+		if need := (y1 - y0) * f.Width; cap(rows) < need {
+			rows = make([]float32, need)
+		}
+		rows = rows[:(y1-y0)*f.Width]
+		if err := f.Rows(y0, y1, rows); err != nil {
+			return nil, fmt.Errorf("fitting: %w", err)
+		}
+		for i := range bins {
+			bins[i], radii[i] = bins[i][:0], radii[i][:0]
+		}
+		for j := y0; j < y1; j++ {
+			for i := x0; i < x1; i++ {
+				v := float64(rows[(j-y0)*f.Width+i])
+				r := math.Hypot(float64(i)-x, float64(j)-y)
+				if b := int(r / width); b < n && v == v && f.Lattice.Holds(i, j) {
+					bins[b] = append(bins[b], v)
+					radii[b] = append(radii[b], r)
+				}
+			}
+		}
+		var outside []float64
+		for b := n - max(n/8, 2); b < n; b++ {
+			outside = append(outside, bins[b]...)
+		}
+		if len(outside) < 8 {
+			continue
+		}
+		slices.Sort(outside)
+		level := stat.Quantile(0.5, stat.Empirical, outside, nil)
+		means, flux := make([]float64, n), 0.0
+		for b := range bins {
+			if len(bins[b]) == 0 {
+				continue
+			}
+			means[b] = trimmed(bins[b]) - level
+			flux += means[b] * math.Pi * (sq(float64(b+1)) - sq(float64(b))) * width * width
+		}
+		if !(flux > 0) {
+			continue
+		}
+		used++
+		weight := flux * flux
+		for b := range bins {
+			if k := len(bins[b]); k > 0 {
+				w := weight * float64(k)
+				l := means[b] / flux
+				rings[b].light += w * l
+				rings[b].square += w * l * l
+				rings[b].weight += w
+				rings[b].radius += w * stat.Mean(radii[b], nil)
+			}
+		}
+	}
+	if used == 0 {
+		return nil, errors.New("fitting: every bright star stands too near the edge to follow its light outward")
+	}
+	out := &Radial{HFD: unit.Px(hfd), Stars: used}
+	top := 0.0
+	for _, r := range rings {
+		if r.weight > 0 {
+			top = max(top, r.light/r.weight)
+		}
+	}
+	// The error of a ring: the noise of its pixels as the rings far out show it,
+	// and a hundredth of the top for what no symmetric model describes.
+	var far []float64
+	for _, r := range rings[n-max(n/4, 3):] {
+		if r.weight > 0 {
+			far = append(far, r.light/r.weight)
+		}
+	}
+	noise := stat.StdDev(far, nil)
+	for b, r := range rings {
+		if r.weight == 0 {
+			continue
+		}
+		out.Radius = append(out.Radius, unit.Px(r.radius/r.weight))
+		out.Light = append(out.Light, r.light/r.weight)
+		// Rings far out hold more pixels than those near the centre.
+		few := math.Sqrt(0.875 * float64(n) / (float64(b) + 0.5))
+		out.Sigma = append(out.Sigma, math.Hypot(noise*max(few, 0.5), 0.01*top))
+	}
+	return out, nil
+}
+
+// trimmed returns the mean of the middle four fifths of v, which it sorts.
+func trimmed(v []float64) float64 {
+	slices.Sort(v)
+	cut := len(v) / 10
+	return stat.Mean(v[cut:len(v)-cut], nil)
+}
+
+func sq(x float64) float64 { return x * x }
+
+// pupil is the disc that a radial profile shows.
+type pupil struct {
+	disc, discSigma float64 // outer diameter, px
+	hole            float64 // its hole over its diameter
+	fwhm            float64 // of the star that the disc spreads, pixel included, px
+	fwhmSigma       float64
+	resolved        bool // the disc shows: it is not merely a wider star
+}
+
+// air is how a star in focus falls off, as an optical transfer function at f
+// cycles per pixel.
+type air func(fwhm, f float64) float64
+
+// A star in focus lies between these two: air with wings, and a Gaussian.
+var airs = []air{
+	func(fwhm, f float64) float64 { return psf.Air(unit.Arcsec(fwhm)).OTF(f, 0) },
+	func(fwhm, f float64) float64 {
+		return psf.Gaussian(psf.Round(unit.Arcsec(fwhm/fwhmPerSigma))).OTF(f, 0)
+	},
+}
+
+// fwhmPerSigma is 2 sqrt(2 ln 2), the FWHM of a Gaussian over its sigma.
+const fwhmPerSigma = 2.3548200450309493
+
+// fit returns the disc with a hole that, spread by a star in focus, makes the
+// profile. The hole over the disc is given, or NaN to be found too; so is the
+// width in focus.
+//
+// Source: derived; the profile is the Hankel transform of the product of the
+// transfer functions, I(r) = 2 pi Int T(f) J0(2 pi f r) f df.
+func (p *Radial) fit(hole float64, fwhm unit.Est[unit.Px]) (pupil, bool) {
+	n := len(p.Radius)
+	if n < 8 {
+		return pupil{}, false
+	}
+	step := float64(p.Radius[n-1]) / float64(n)
+	least := max(1.0, 1.5*step) // narrower stars in focus can not be told apart
+	given := fwhm.V > 0
+	if given {
+		least = max(0.7, min(least, float64(fwhm.V)))
+	}
+	// Transforms up to where the narrowest star has fallen to 1e-5, finely
+	// enough for the widest disc.
+	high := 1.8 / least
+	reach := float64(p.Radius[n-1]) + float64(p.HFD)
+	steps := 2 * int(4*high*reach+20)
+	df := high / float64(steps)
+	bessel := make([]float64, n*(steps+1))
+	for k := range steps + 1 {
+		f := df * float64(k)
+		w := 2.0
+		if k%2 == 1 {
+			w = 4
+		}
+		if k == 0 || k == steps {
+			w = 1
+		}
+		for i, r := range p.Radius {
+			bessel[k*n+i] = w * df / 3 * 2 * math.Pi * f * math.J0(2*math.Pi*f*float64(r))
+		}
+	}
+	model := make([]float64, n)
+	draw := func(a air, disc, e, width float64) []float64 {
+		clear(model)
+		d := psf.Disc(unit.Arcsec(disc), e)
+		for k := range steps + 1 {
+			f := df * float64(k)
+			t := a(width, f)
+			if t < 1e-7 {
+				break
+			}
+			t *= d.OTF(f, 0)
+			for i, b := range bessel[k*n : k*n+n] {
+				model[i] += t * b
+			}
+		}
+		return model
+	}
+	// Amplitude and level are linear and found at once; what is left over is
+	// returned, weighted.
+	leftover := func(m, out []float64) float64 {
+		var s, sm, smm, sy, smy float64
+		for i, v := range m {
+			w := 1 / sq(p.Sigma[i])
+			s, sm, smm = s+w, sm+w*v, smm+w*v*v
+			sy, smy = sy+w*p.Light[i], smy+w*v*p.Light[i]
+		}
+		det := s*smm - sm*sm
+		a, b := (s*smy-sm*sy)/det, (smm*sy-sm*smy)/det
+		sum := 0.0
+		for i, v := range m {
+			out[i] = (p.Light[i] - a*v - b) / p.Sigma[i]
+			sum += sq(out[i])
+		}
+		return sum
+	}
+	hfd := float64(p.HFD)
+	var best pupil
+	bestSum := math.Inf(1)
+	var free [2]float64 // smallest sums with a disc and without, over the airs
+	free[0], free[1] = math.Inf(1), math.Inf(1)
+	for _, a := range airs {
+		for _, share := range []float64{0.15, 0.4, 0.75, 0.98} {
+			width := max(share*hfd, least)
+			if given {
+				width = float64(fwhm.V)
+			}
+			e := hole
+			if math.IsNaN(e) {
+				e = 0.2
+			}
+			area := max(hfd*hfd-width*width, 0.02*hfd*hfd) * 2 / (1 + e*e)
+			// The unknowns: square of the disc, hole, width.
+			x := []float64{area, e, width}
+			lower := []float64{0, 0, least}
+			upper := []float64{sq(2 * hfd), 0.75, 1.2*hfd + 1}
+			if !math.IsNaN(hole) {
+				lower[1], upper[1] = e, e
+			}
+			if given {
+				lower[2], upper[2] = width, width
+			}
+			base, moved := make([]float64, n), make([]float64, n)
+			normal := num.Residuals(n+1, func(x, r, j []float64) {
+				sqrt := func(v float64) float64 { return math.Sqrt(max(v, 0)) }
+				leftover(draw(a, sqrt(x[0]), x[1], x[2]), base)
+				copy(r, base)
+				r[n] = 0
+				for k, h := range [3]float64{1e-4*sq(hfd) + 1e-4*x[0], 1e-3, 1e-3 * x[2]} {
+					y := [3]float64{x[0], x[1], x[2]}
+					if y[k] += h; k == 1 && x[1] > 0.7 {
+						y[k] -= 2 * h
+						h = -h
+					}
+					leftover(draw(a, sqrt(y[0]), y[1], y[2]), moved)
+					for i := range moved {
+						j[i*3+k] = (moved[i] - base[i]) / h
+					}
+					j[n*3+k] = 0
+				}
+				// A weak belief in small holes keeps the hole of an unresolved
+				// disc from wandering.
+				r[n] = (x[1] - 0.2) / 0.3
+				j[n*3+1] = 1 / 0.3
+			})
+			res, _ := num.LeastSquares(x, normal, num.Options{MaxIterations: 40, StepTol: 1e-5, Lower: lower, Upper: upper})
+			if math.IsNaN(res.SumSq) {
+				continue
+			}
+			free[0] = min(free[0], res.SumSq)
+			if res.SumSq >= bestSum {
+				continue
+			}
+			bestSum = res.SumSq
+			scale := max(res.SumSq/float64(n-4), 0.05)
+			c := slices.Clone(res.JTJ)
+			for k := range 3 { // what is held has no error
+				if lower[k] == upper[k] || res.Held[k] {
+					for i := range 3 {
+						c[k*3+i], c[i*3+k] = 0, 0
+					}
+					c[k*3+k] = 1e30
+				}
+			}
+			if !num.InvertPositive(c, 3) {
+				continue
+			}
+			d := math.Sqrt(max(x[0], 0))
+			best = pupil{disc: d, hole: x[1], fwhm: x[2], fwhmSigma: math.Sqrt(c[8] * scale)}
+			areaSigma := math.Sqrt(c[0] * scale)
+			if d*d > 2*areaSigma {
+				best.discSigma = areaSigma / (2 * d)
+			} else {
+				best.discSigma = math.Sqrt(d*d+areaSigma) - d
+			}
+		}
+	}
+	if math.IsInf(bestSum, 1) {
+		return pupil{}, false
+	}
+	// A disc shows if no star in focus of any width, with wings or without, does
+	// as well, and it is not small against the star.
+	residue := make([]float64, n)
+	for _, a := range airs {
+		for width := 0.4 * hfd; width < 1.3*hfd; width *= 1.03 {
+			free[1] = min(free[1], leftover(draw(a, 0, 0, max(width, least)), residue))
+		}
+	}
+	scale := max(bestSum/float64(n-4), 1)
+	best.resolved = (free[1]-bestSum)/scale > 12 && best.disc > 1.2*best.fwhm
+	// What no model of air and pupil describes: common practice, no source. A hole
+	// that is not known and does not show trades against the disc.
+	best.discSigma = math.Hypot(best.discSigma, 0.015*best.disc)
+	if math.IsNaN(hole) && best.disc < 2.5*best.fwhm {
+		best.discSigma = math.Hypot(best.discSigma, 0.06*best.disc)
+	}
+	return best, true
+}
