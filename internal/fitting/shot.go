@@ -2,6 +2,7 @@ package fitting
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"holdfast/internal/frame"
@@ -94,19 +95,18 @@ func (s *Shot) take(whole, looked *frame.Frame, m star.Frame, n int) {
 // enlarged returns the measurement of a frame averaged down in pixels of the
 // whole frame. Fluxes are those of the averaged frame.
 func enlarged(m star.Frame, k float64) star.Frame {
-	p := unit.Px(k)
-	m.FWHM, m.FWHMSigma = m.FWHM*p, m.FWHMSigma*p
-	m.HFD, m.HFDSigma = m.HFD*p, m.HFDSigma*p
-	stars := make([]star.Star, len(m.Stars))
-	for i, s := range m.Stars {
-		s.X, s.Y = s.X*p+(p-1)/2, s.Y*p+(p-1)/2
-		s.XSigma, s.YSigma = s.XSigma*p, s.YSigma*p
-		s.Major, s.Minor = s.Major*p, s.Minor*p
-		s.MomentMajor, s.MomentMinor = s.MomentMajor*p, s.MomentMinor*p
-		s.HFD *= p
-		stars[i] = s
+	grow := func(lengths ...*unit.Px) {
+		for _, l := range lengths {
+			*l *= unit.Px(k)
+		}
 	}
-	m.Stars = stars
+	grow(&m.FWHM, &m.FWHMSigma, &m.HFD, &m.HFDSigma)
+	m.Stars = slices.Clone(m.Stars)
+	for i := range m.Stars {
+		s := &m.Stars[i]
+		grow(&s.X, &s.Y, &s.XSigma, &s.YSigma, &s.Major, &s.Minor, &s.MomentMajor, &s.MomentMinor, &s.HFD)
+		s.X, s.Y = s.X+unit.Px((k-1)/2), s.Y+unit.Px((k-1)/2)
+	}
 	return m
 }
 
