@@ -264,15 +264,15 @@ func (m *match) weigh(spots []spot, f *field, half [2]float64, looks float64) {
 				continue
 			}
 		}
-		best = max(best, p.against(g, spots[:n], f, 4*half[0]*half[1]))
+		best = max(best, p.against(spots[:n], f, 4*half[0]*half[1], 4, max(4, g.params()-4)))
 	}
 	m.logOdds = best - math.Log(looks*float64(len(radii)*int(bent+1)))
 }
 
 // against returns minus the logarithm of the probability that chance puts so
-// many spots onto stars, for one look.
-func (p *plate) against(g form, spots []spot, f *field, area float64) float64 {
-	used := max(4, g.params()-4)
+// many spots onto stars, for one look: fixed spots fit because the plate was
+// made from them, and used is how many hits the fit owes to its parameters.
+func (p *plate) against(spots []spot, f *field, area float64, fixed, used int) float64 {
 	best := math.Inf(-1)
 	var room []pair
 	moved := make([]spot, len(spots))
@@ -281,7 +281,7 @@ func (p *plate) against(g form, spots []spot, f *field, area float64) float64 {
 		room = pairUp(room[:0], p, spots, f, within)
 		hits := len(room)
 		chance := float64(f.in) * math.Pi * r * r / area
-		v := -logTail(len(spots)-4, hits-used, chance)
+		v := -logTail(len(spots)-fixed, hits-used, chance)
 		if v < best || v < suspicious {
 			best = max(best, v)
 			continue
@@ -296,7 +296,7 @@ func (p *plate) against(g form, spots []spot, f *field, area float64) float64 {
 			elsewhere += len(room)
 		}
 		if c := float64(elsewhere) / float64(len(spots)*len(shifts)); elsewhere >= 4 && c > chance {
-			v = -logTail(len(spots)-4, hits-used, c)
+			v = -logTail(len(spots)-fixed, hits-used, c)
 		}
 		best = max(best, v)
 	}

@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"holdfast/internal/sky"
-	"holdfast/internal/testkit"
 	"holdfast/internal/unit"
 )
 
@@ -132,25 +131,6 @@ func TestBadRequests(t *testing.T) {
 	d := draw(rand.New(rand.NewPCG(7, 7)), usual, 2, 3)
 	if _, err := Solve(ctx, Request{Spots: d.spots, Width: d.width, Height: d.height}); !errors.Is(err, context.Canceled) {
 		t.Errorf("a cancelled search: %v", err)
-	}
-}
-
-// TestThereAndBack: pixels go to the sky and come back, distortion included,
-// and the standard's polynomials of the inverse agree.
-func TestThereAndBack(t *testing.T) {
-	r := rand.New(rand.NewPCG(8, 9))
-	for range 10 {
-		d := draw(r, usual, 1, 20)
-		s, err := Solve(t.Context(), Request{Spots: d.spots, Width: d.width, Height: d.height, Hint: &d.centre, Strict: true})
-		if err != nil || !s.Solved {
-			continue
-		}
-		for range 50 {
-			x, y := unit.Px(float64(d.width-1)*r.Float64()), unit.Px(float64(d.height-1)*r.Float64())
-			u, v := s.WCS.Pixel(s.WCS.Sky(x, y))
-			testkit.Near(t, u, x, 1e-5, "there and back")
-			testkit.Near(t, v, y, 1e-5, "there and back")
-		}
 	}
 }
 
