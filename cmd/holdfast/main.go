@@ -44,6 +44,7 @@ type verbs struct {
 	Measure measureVerb `cmd:"" help:"Stars and summaries of frames: widths, shapes, flags."`
 	Solve   solveVerb   `cmd:"" help:"Where frames point, or why that cannot be said."`
 	Focus   focusVerb   `cmd:"" help:"How far from focus, by how many turns, or the best position of a run."`
+	Sight   sightVerb   `cmd:"" help:"How far apart two telescopes point, whether it matters, which screw how much."`
 
 	Version kong.VersionFlag `help:"Print the version and stop."`
 }
@@ -167,7 +168,7 @@ func (s *session) envelope(result any, n report.Notes, message string) report.En
 func plainly(err error) string {
 	lines := strings.Split(err.Error(), "\n")
 	for i, l := range lines {
-		for _, name := range []string{"app: ", "rig: ", "plan: ", "catalog: ", "sky: ", "mech: ", "fits: ", "frame: ", "star: ", "solve: "} {
+		for _, name := range []string{"app: ", "rig: ", "plan: ", "catalog: ", "sky: ", "mech: ", "fits: ", "frame: ", "star: ", "solve: ", "fitting: "} {
 			l = strings.TrimPrefix(l, name)
 		}
 		lines[i] = l

@@ -207,7 +207,7 @@ func (s *Sight) finish(opt SightOptions) (*Sight, error) {
 		if m {
 			s.Why += fmt.Sprintf("; this plan bears %.0f arcmin", float64(opt.Tolerance))
 		} else {
-			s.Why += "; that does not matter for this plan: leave the screws alone"
+			s.Why += "; that does not matter for this plan, and the screws may be left alone"
 		}
 		if opt.TolerantOf != "" {
 			s.Why += " (" + opt.TolerantOf + ")"
@@ -277,7 +277,11 @@ func (s *Sight) turn(b *Bracket) error {
 	if len(s.Steps) == 0 {
 		return nil
 	}
-	s.Why += "; turn the screws in the order given, out before in, so that some always hold the tube; then solve again"
+	all := ""
+	if s.Matters != nil && !*s.Matters {
+		all = "to bring them together all the same, "
+	}
+	s.Why += "; " + all + "turn the screws in the order given, out before in, so that some always hold the tube; then solve again"
 	if b.UpFrom != "" {
 		s.Why += fmt.Sprintf("; up at the bracket is taken as position angle %.0f degrees (%s)", float64(b.Up), b.UpFrom)
 	}
