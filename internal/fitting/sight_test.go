@@ -206,13 +206,12 @@ func mustSet(t testing.TB, entries ...string) *rig.Rig {
 // tube is a tube of true radius held by two rings of pointed screws, as a
 // hand finds it.
 type tube struct {
-	radius  float64
-	screws  [2][3]float64 // advances, mm; front and rear
-	apart   float64
-	upIs    unit.Deg // true position angle of the rings' up
-	start   sky.Shift
-	angles  []unit.Deg
-	started [2][2]float64
+	radius float64
+	screws [2][3]float64 // advances, mm; front and rear
+	apart  float64
+	upIs   unit.Deg // true position angle of the rings' up
+	start  sky.Shift
+	angles []unit.Deg
 }
 
 // centre returns where the ring's screws hold the tube's middle: the least
