@@ -24,7 +24,7 @@ func reason(res *Result, now outcome, without ledger.Pair, has bool) string {
 			}
 			return s + "."
 		}
-		if !res.NeedsGuiding {
+		if !res.NeedsGuiding && res.Loop != nil {
 			return s + "; it would be round without any correction too."
 		}
 		return s + "."
