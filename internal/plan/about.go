@@ -64,7 +64,7 @@ var abouts = map[ledger.Term]about{
 	},
 	ledger.CorrectionNoise: {
 		paths: []string{"guide.aperture", "guide.focal", "guide.camera.pixel", "guide.camera.read_noise", "guide.centroid_floor", "guide.defocus",
-			"loop.interval", "loop.gain_ra", "loop.gain_dec", "loop.stars", "site.seeing", "site.outer_scale", "site.wind_aloft"},
+			"loop.interval", "loop.gain_ra", "loop.gain_dec", "loop.stars", "site.seeing", "site.outer_scale", "site.ground_share", "site.wind_aloft"},
 		remedy: "longer interval or less gain; several guide stars; a longer guide telescope",
 		cause:  "the correction follows its own noise and the air",
 	},

@@ -170,7 +170,7 @@ func lowest(t *testing.T, r *rig.Rig) *place {
 func TestEveryEntryOfARowMatters(t *testing.T) {
 	base := set(t, rig.Default(), "site.wind", "4 m/s", "guide.offset_east", "20 arcmin", "guide.offset_north", "10 arcmin", "sub.length", "300 s",
 		"mount.rate_error", "50 ppm", "imaging.kind", "moving-mirror", "imaging.aperture", "203 mm", "imaging.focal", "2032 mm", "flexure.axial", "5 arcsec/g",
-		"loop.interval", "2 s", "loop.gain_ra", "0.5", "loop.gain_dec", "0.5")
+		"loop.interval", "2 s", "loop.gain_ra", "0.5", "loop.gain_dec", "0.5", "loop.stars", "4")
 	words := map[string]string{"imaging.tube": "carbon", "guide.kind": "pickoff", "mount.kind": "alt-azimuth", "guide.shoe.kind": "rings-on-plate",
 		"flexure.drift": "20 arcsec/h", "polar.altitude": "9 arcmin", "polar.azimuth": "9 arcmin"}
 	for term, about := range abouts {
@@ -194,7 +194,7 @@ func TestEveryEntryOfARowMatters(t *testing.T) {
 			case path == "loop.delay":
 				next = set(t, start, path, "1")
 			case path == "loop.stars":
-				next = set(t, start, path, "4")
+				next = set(t, start, path, "1")
 			case path == "imaging.camera.bin":
 				next = set(t, start, path, "2")
 			default:

@@ -248,13 +248,10 @@ func shake(r *rig.Rig) loop.Spectrum {
 // near the ground.
 func airSpectrum(r *rig.Rig, along air.Turbulence, stars int) loop.Spectrum {
 	m := air.NewMotion(air.MotionParams{Aperture: r.Guide.Aperture.V.Metre(), Wind: r.Site.WindAloft.V, Air: along})
-	share := groundShare + (1-groundShare)/float64(max(stars, 1))
+	ground := r.Site.GroundShare.V
+	share := ground + (1-ground)/float64(max(stars, 1))
 	return func(fHz float64) float64 { return share * m.PSD(fHz) }
 }
-
-// groundShare is the share of the image motion that arises so near the ground
-// that every star of a field shows it alike: common practice, no source.
-const groundShare = 0.5
 
 // leverRows returns what depends on the place in the field or on the offset
 // from the guide star: flexure, mirror shift, field rotation, refraction and

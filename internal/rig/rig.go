@@ -40,6 +40,7 @@ type Site struct {
 	Horizon       unit.Est[unit.Deg]        // lowest altitude worth imaging at
 	Seeing        unit.Est[unit.Arcsec]     // delivered long-exposure FWHM at the zenith at 500 nm
 	OuterScale    unit.Est[unit.Metre]      // of the turbulence; +Inf is allowed
+	GroundShare   unit.Est[float64]         // of the image motion that arises so near the ground that every star of a field shows it alike
 	WindAloft     unit.Est[unit.MPS]        // that carries the turbulence across the aperture
 	Wind          unit.Est[unit.MPS]        // at the telescope
 	Sky           unit.Est[unit.SurfaceMag] // dark-sky V brightness at the zenith, without the Moon

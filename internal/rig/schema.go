@@ -63,6 +63,8 @@ var schema = join(
 			"FWHM of a star in a long exposure at the zenith at 500 nm, as the air delivers it", "2.5 ± 0.6 arcsec", "an ordinary site; good nights reach 1.5, poor ones 5 (common practice)").main(),
 		num("site.outer_scale", unit.Length, "m", 1, 10000, func(r *Rig) *unit.Est[unit.Metre] { return &r.Site.OuterScale },
 			"outer scale of the turbulence", "20 ± 10 m", "the scale measured at most observatories (Ziad et al. 2000, Applied Optics 39, 5415; from memory)").infinite(),
+		num("site.ground_share", unit.Pure, "", 0, 1, func(r *Rig) *unit.Est[float64] { return &r.Site.GroundShare },
+			"share of the image motion that arises near the ground, where all stars of a field show it alike", "0.5 ± 0.2", practice),
 		num("site.wind_aloft", unit.Speed, "m/s", 0.5, 100, func(r *Rig) *unit.Est[unit.MPS] { return &r.Site.WindAloft },
 			"wind that carries the turbulence across the aperture", "10 ± 4 m/s", "a usual mean over the layers; near the ground 3 m/s (common practice)"),
 		num("site.wind", unit.Speed, "m/s", 0, 30, func(r *Rig) *unit.Est[unit.MPS] { return &r.Site.Wind },
