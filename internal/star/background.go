@@ -68,41 +68,33 @@ func estimate(f *frame.Frame, workers int) (*background, error) {
 	zeros, counts := make([]int, b.ny), make([]int, b.ny)
 	every := max(1, b.ny/8)
 	err := parallel(workers, b.ny, func() func(int) error {
-		buf := make([]float32, f.Width*sampleRows)
+		var band rows
 		mesh := make([]float32, 0, (int(b.stepX)+2)*sampleRows)
 		return func(j int) error {
 			rows := min(sampleRows, f.Height)
 			y0 := max(0, min(f.Height-rows, int(b.stepY*(float64(j)+0.5))-rows/2)) &^ 1
 			rows = min(rows, f.Height-y0)
-			band := buf[:f.Width*rows]
-			if err := f.Rows(y0, y0+rows, band); err != nil {
+			if err := band.load(f, y0, y0+rows); err != nil {
 				return err
 			}
+			guess := float32(0)
 			for i := range b.nx {
 				x0, x1 := int(b.stepX*float64(i)), int(b.stepX*float64(i+1))
-				mesh = mesh[:0]
-				for y := range rows {
-					row := band[y*f.Width+x0 : y*f.Width+x1]
-					if f.Lattice == frame.Full {
-						mesh = append(mesh, row...)
-						continue
-					}
-					for x := range row {
-						if f.Lattice.Holds(x0+x, y0+y) {
-							mesh = append(mesh, row[x])
-						}
-					}
-				}
+				mesh = band.gather(mesh[:0], x0, x1)
 				for _, v := range mesh {
 					if v <= 0 {
 						zeros[j]++
 					}
 				}
 				counts[j] += len(mesh)
-				b.level[j*b.nx+i], b.noise[j*b.nx+i] = clipped(mesh)
+				level, noise := clippedNear(mesh, guess)
+				b.level[j*b.nx+i], b.noise[j*b.nx+i] = level, noise
+				if noise > 0 {
+					guess = noise
+				}
 			}
 			if j%every == every/2 && rows >= 10 {
-				smooth[j] = b.smoothNoise(f, j, band, rows, y0)
+				smooth[j] = b.smoothNoise(&band, j)
 			}
 			return nil
 		}
@@ -129,12 +121,17 @@ func estimate(f *frame.Frame, workers int) (*background, error) {
 // smoothNoise returns the noise of the rows smoothed as detection smooths them,
 // over what the noise of single pixels makes it if no pixel knows of another.
 // The background within the rows is taken as constant in each mesh.
-func (b *background) smoothNoise(f *frame.Frame, j int, band []float32, rows, y0 int) float64 {
-	n := f.Width / 2
-	half := rows / 2
+func (b *background) smoothNoise(band *rows, j int) float64 {
+	f := band.f
+	n, half := f.Width/2, (band.y1-band.y0)/2
 	sums := make([]float32, n*half)
 	for r := range half {
-		sumPairs(sums[r*n:][:n], band[2*r*f.Width:][:f.Width], band[(2*r+1)*f.Width:][:f.Width], f.Lattice, y0+2*r)
+		row := sums[r*n:][:n]
+		if f.IsUint16() {
+			sumPairs(row, band.whole[2*r*f.Width:][:f.Width], band.whole[(2*r+1)*f.Width:][:f.Width], f.Lattice, band.y0+2*r)
+		} else {
+			sumPairs(row, band.v[2*r*f.Width:][:f.Width], band.v[(2*r+1)*f.Width:][:f.Width], f.Lattice, band.y0+2*r)
+		}
 	}
 	var s smoother
 	s.reset(n)
@@ -160,6 +157,67 @@ func (b *background) smoothNoise(f *frame.Frame, j int, band []float32, rows, y0
 	}
 	slices.Sort(ratio)
 	return ratio[len(ratio)/2]
+}
+
+// gather appends the pixels of the lattice in columns x0 to x1-1 to dst.
+func (r *rows) gather(dst []float32, x0, x1 int) []float32 {
+	for y := r.y0; y < r.y1; y++ {
+		at := (y - r.y0) * r.f.Width
+		for x := x0; x < x1; x++ {
+			if !r.f.Lattice.Holds(x, y) {
+				continue
+			}
+			if r.f.IsUint16() {
+				dst = append(dst, float32(r.whole[at+x]))
+			} else {
+				dst = append(dst, r.v[at+x])
+			}
+		}
+	}
+	return dst
+}
+
+// clippedNear is clipped for values whose standard deviation is about guess, 0
+// if nothing is known; it saves looking for it.
+func clippedNear(v []float32, guess float32) (mean, sigma float32) {
+	if !(guess > 0.5) || len(v) < 256 {
+		return clipped(v)
+	}
+	var few [64]float32
+	step := len(v) / len(few)
+	for i := range few {
+		few[i] = v[i*step]
+	}
+	center := quickselect(few[:], len(few)/2)
+	spread := guess
+	for range 2 {
+		m, sd, n := within(v, center, 2*spread)
+		if n < len(v)*3/4 || !(sd > 0.75*guess && sd < 1.33*guess) {
+			return clipped(v)
+		}
+		center, spread = center+m, sd
+	}
+	return center, spread
+}
+
+// within returns the mean, from center, of the values within reach of it, their
+// standard deviation as if they were the middle of a Gaussian cut at twice its
+// own, and their number.
+func within(v []float32, center, reach float32) (mean, sigma float32, n int) {
+	var sum, sq float32
+	for _, x := range v {
+		if d := x - center; d >= -reach && d <= reach {
+			sum += d
+			sq += d * d
+			n++
+		}
+	}
+	if n == 0 {
+		return 0, 0, 0
+	}
+	m := sum / float32(n)
+	// A Gaussian cut at two standard deviations keeps 0.8796 of its own.
+	return m, float32(math.Sqrt(float64(max(sq/float32(n)-m*m, 0)))) / 0.8796, n
 }
 
 // clipped returns mean and standard deviation of the values less than two
@@ -198,25 +256,12 @@ func clipped(v []float32) (mean, sigma float32) {
 	}
 	center := med
 	for range 3 {
-		lo, hi := center-2*spread, center+2*spread
-		var n int
-		var sum, sq float64
-		for _, x := range v {
-			if x >= lo && x <= hi {
-				d := float64(x - center)
-				sum += d
-				sq += d * d
-				n++
-			}
-		}
+		m, sd, n := within(v, center, 2*spread)
 		if n < 4 {
 			return nan, nan
 		}
-		m := sum / float64(n)
-		// A Gaussian cut at two standard deviations keeps 0.8796 of its own.
-		sd := float32(math.Sqrt(max(sq/float64(n)-m*m, 0)) / 0.8796)
-		done := max(sd-spread, spread-sd) < 0.03*spread && float32(math.Abs(m)) < 0.03*spread
-		center += float32(m)
+		done := max(sd-spread, spread-sd) < 0.03*spread && max(m, -m) < 0.03*spread
+		center += m
 		spread = sd
 		if done || sd == 0 {
 			break

@@ -6,21 +6,23 @@ import (
 )
 
 // enclosed returns the fraction of the profile's light inside a circle of the
-// given radius round its centre.
+// given radius round its centre: the mean along 16 rays over half a turn, exact
+// to 1e-4 up to an ellipticity of 0.6.
 //
 // Derived: along a ray on which the form is k r^2, the integral of the profile
 // times r up to R is [1 - (1 + tail k R^2)^(1 - 1/tail)] / (2 k (1 - tail)).
 func (p *profile) enclosed(radius float64) float64 {
-	const rays = 16 // over half a turn; exact to 1e-4 up to an ellipticity of 0.6
 	part, whole := 0.0, 0.0
-	for i := range rays {
-		k := p.xx*raySin[i].c*raySin[i].c + 2*p.xy*raySin[i].c*raySin[i].s + p.yy*raySin[i].s*raySin[i].s
+	inverse := 1 / p.tail
+	for i := range raySin {
+		c, s := raySin[i].c, raySin[i].s
+		k := p.xx*c*c + 2*p.xy*c*s + p.yy*s*s
 		h := k * radius * radius
-		var outside float64
+		outside := 0.0
 		if p.tail < 1e-4 {
-			outside = math.Exp(-h)
+			outside = expNeg(h)
 		} else {
-			outside = math.Exp(math.Log1p(p.tail*h) * (1 - 1/p.tail))
+			outside = expNeg(logOf(1+p.tail*h) * (inverse - 1))
 		}
 		part += (1 - outside) / k
 		whole += 1 / k
@@ -65,7 +67,7 @@ func (t *fitter) halfFlux(p *profile, residuals bool) float64 {
 		return math.NaN()
 	}
 	lo, hi := 0.0, 0.0
-	r := p.fwhm() / 2
+	r := 0.55 * p.fwhm()
 	// Widen, then narrow by regula falsi with the Illinois weight.
 	flo, fhi := -half, 0.0
 	for range 30 {
@@ -84,7 +86,7 @@ func (t *fitter) halfFlux(p *profile, residuals bool) float64 {
 	for range 30 {
 		r = (lo*fhi - hi*flo) / (fhi - flo)
 		v := inside(r) - half
-		if math.Abs(v) < 1e-4*half || hi-lo < 1e-4*hi {
+		if math.Abs(v) < 1e-5*half || hi-lo < 1e-4*hi {
 			break
 		}
 		if v < 0 {

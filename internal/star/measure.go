@@ -276,7 +276,7 @@ type sample struct {
 	summed bool
 }
 
-// shape measures what the frame's stars look like from up to 48 bright ones
+// shape measures what the frame's stars look like from some 32 bright ones
 // that stand alone. It reports whether there is a star among them.
 func (s *survey) shape() (bool, error) {
 	order := make([]int, len(s.peaks))
@@ -296,7 +296,7 @@ func (s *survey) shape() (bool, error) {
 		return ok
 	}
 	var samples []sample
-	const want, batch = 48, 64
+	const want, batch = 32, 40
 	for tries := 0; len(order) > 0 && tries < 6; tries++ {
 		var pick []int
 		for len(order) > 0 && len(pick) < batch {
@@ -539,7 +539,7 @@ func (r *rows) fullest(x, y float64, half int) (top float64, equal int) {
 	cx, cy := int(math.Round(x)), int(math.Round(y))
 	for j := max(cy-half, r.y0); j <= min(cy+half, r.y1-1); j++ {
 		for i := max(cx-half, 0); i <= min(cx+half, r.f.Width-1); i++ {
-			v := float64(r.v[(j-r.y0)*r.f.Width+i])
+			v := r.at(i, j)
 			switch {
 			case !r.f.Lattice.Holds(i, j):
 			case v > top:

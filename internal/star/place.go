@@ -1,10 +1,6 @@
 package star
 
-import (
-	"math"
-
-	"holdfast/internal/psf"
-)
+import "math"
 
 // placed is the outcome of place.
 type placed struct {
@@ -23,11 +19,19 @@ type placed struct {
 // K. A. Winick 1986, JOSA A 3, 1809.
 func (t *fitter) place(p profile, noise, perADU float64) (profile, placed) {
 	var out placed
+	inverse := 1 / p.tail
+	tabulated := t.shared != nil && t.shared.tail == p.tail
 	for range 20 {
 		var ixx, ixy, iyy, iaa, bx, by, ba float64
 		for k, v := range t.v {
 			dx, dy := t.dx[k]+t.x0-p.x, t.dy[k]+t.y0-p.y
-			m, dq, _ := psf.Falloff(p.q(dx, dy), p.tail)
+			q := p.q(dx, dy)
+			var m, dq float64
+			if tabulated {
+				m, dq = t.shared.at(q)
+			} else {
+				m, dq = slope(q, p.tail, inverse)
+			}
 			weight := 1 / (noise*noise + p.amp*m*perADU)
 			gx := -2 * p.amp * dq * (p.xx*dx + p.xy*dy)
 			gy := -2 * p.amp * dq * (p.xy*dx + p.yy*dy)
@@ -53,7 +57,9 @@ func (t *fitter) place(p profile, noise, perADU float64) (profile, placed) {
 		p.y += stepY
 		p.amp = math.Max(p.amp+ba/iaa, 1e-3*p.amp)
 		out = placed{p.x, p.y, math.Sqrt(iyy / det), math.Sqrt(ixx / det), p.amp, 1 / math.Sqrt(iaa)}
-		if math.Hypot(stepX, stepY) < 0.02*math.Min(out.sigmaX, out.sigmaY) {
+		// The next step is as small, against this, as this against the width.
+		step, sigma := math.Hypot(stepX, stepY), math.Min(out.sigmaX, out.sigmaY)
+		if step < 0.02*sigma || step*step < 0.01*sigma*p.fwhm() && math.Abs(ba/iaa) < 0.1*p.amp {
 			break
 		}
 	}

@@ -27,7 +27,7 @@ func (p *profile) q(dx, dy float64) float64 { return p.xx*dx*dx + 2*p.xy*dx*dy +
 
 // at returns the profile at a place.
 func (p *profile) at(x, y float64) float64 {
-	m, _, _ := psf.Falloff(p.q(x-p.x, y-p.y), p.tail)
+	m, _ := slope(p.q(x-p.x, y-p.y), p.tail, 1/p.tail)
 	return p.amp * m
 }
 
@@ -88,6 +88,7 @@ type fitter struct {
 	x0, y0    float64
 	radius    []float64
 	left      []float64
+	shared    *sheet // of the tail that is not fitted
 }
 
 // gather takes the pixels of the stamp inside the region of the profile.
@@ -136,19 +137,15 @@ func (t *fitter) fit(p *profile, free bool) bool {
 	upper := [7]float64{inf, x[1] + 3*size, x[2] + 3*size, 8, inf, 8, psf.MaxTail}
 	tail := p.tail
 	normal := func(x, jtj, jtr []float64) float64 {
-		if x[3]*x[5] <= x[4]*x[4] {
+		if !(x[3]*x[5] > x[4]*x[4]) {
 			return math.NaN()
 		}
-		g := tail
 		if free {
-			g = x[6]
+			return t.normal(x, x[6], jtj, jtr)
 		}
-		if free {
-			return t.normal7(x, g, jtj, jtr)
-		}
-		return t.normal6(x, g, jtj, jtr)
+		return t.normal(x, tail, jtj, jtr)
 	}
-	_, err := num.LeastSquares(x[:n], normal, num.Options{MaxIterations: 40, StepTol: 1e-4, Lower: lower[:n], Upper: upper[:n]})
+	_, err := num.LeastSquares(x[:n], normal, num.Options{MaxIterations: 40, StepTol: 3e-4, Lower: lower[:n], Upper: upper[:n]})
 	if err != nil {
 		return false
 	}
@@ -159,69 +156,172 @@ func (t *fitter) fit(p *profile, free bool) bool {
 	return p.valid()
 }
 
-// normal7 adds up the normal equations of the seven parameters.
-func (t *fitter) normal7(x []float64, g float64, jtj, jtr []float64) float64 {
-	amp, cx, cy, xx, xy, yy := x[0], x[1], x[2], x[3], x[4], x[5]
-	sumSq := 0.0
-	var a [28]float64
+// normal adds up the normal equations of six parameters, or of seven if x holds
+// the tail too. In the loop stand the derivatives' parts that differ from pixel
+// to pixel; what they have in common comes after it.
+func (t *fitter) normal(x []float64, tail float64, jtj, jtr []float64) (sumSq float64) {
+	var a [28]float64 // lower triangle
 	var b [7]float64
-	for k, v := range t.v {
-		dx, dy := t.dx[k]-cx, t.dy[k]-cy
-		m, dq, dg := psf.Falloff(xx*dx*dx+2*xy*dx*dy+yy*dy*dy, g)
-		dq *= amp
-		j := [7]float64{m, -2 * dq * (xx*dx + xy*dy), -2 * dq * (xy*dx + yy*dy), dq * dx * dx, 2 * dq * dx * dy, dq * dy * dy, amp * dg}
-		r := amp*m - v
-		sumSq += r * r
-		i := 0
-		for p := range 7 {
-			b[p] += j[p] * r
-			for q := 0; q <= p; q++ {
-				a[i] += j[p] * j[q]
-				i++
-			}
-		}
+	if len(x) == 7 {
+		sumSq = t.sumOwn(x, tail, &a, &b)
+	} else {
+		sumSq = t.sumShared(x, tail, &a, &b)
 	}
-	i := 0
-	for p := range 7 {
-		jtr[p] = b[p]
-		for q := 0; q <= p; q++ {
-			jtj[p*7+q] = a[i]
-			i++
+	n := len(x)
+	amp, xx, xy, yy := x[0], x[3], x[4], x[5]
+	at := func(p, q int) float64 {
+		if p < q {
+			p, q = q, p
+		}
+		return a[p*(p+1)/2+q]
+	}
+	// Each derivative is a sum of at most two parts.
+	type part struct {
+		i int
+		k float64
+	}
+	parts := [7][2]part{
+		{{0, 1}, {0, 0}},
+		{{1, -2 * amp * xx}, {2, -2 * amp * xy}},
+		{{1, -2 * amp * xy}, {2, -2 * amp * yy}},
+		{{3, amp}, {3, 0}},
+		{{4, 2 * amp}, {4, 0}},
+		{{5, amp}, {5, 0}},
+		{{6, amp}, {6, 0}},
+	}
+	for p := range n {
+		for _, c := range parts[p] {
+			if c.k == 0 {
+				continue
+			}
+			jtr[p] += c.k * b[c.i]
+			for q := range p + 1 {
+				for _, d := range parts[q] {
+					if d.k != 0 {
+						jtj[p*n+q] += c.k * d.k * at(c.i, d.i)
+					}
+				}
+			}
 		}
 	}
 	return sumSq
 }
 
-// normal6 is normal7 with the tail held.
-func (t *fitter) normal6(x []float64, g float64, jtj, jtr []float64) float64 {
-	amp, cx, cy, xx, xy, yy := x[0], x[1], x[2], x[3], x[4], x[5]
-	sumSq := 0.0
-	var a [21]float64
-	var b [6]float64
-	for k, v := range t.v {
-		dx, dy := t.dx[k]-cx, t.dy[k]-cy
-		m, dq, _ := psf.Falloff(xx*dx*dx+2*xy*dx*dy+yy*dy*dy, g)
-		dq *= amp
-		j := [6]float64{m, -2 * dq * (xx*dx + xy*dy), -2 * dq * (xy*dx + yy*dy), dq * dx * dx, 2 * dq * dx * dy, dq * dy * dy}
-		r := amp*m - v
+// sheet returns the tabulated slope of a tail that is not fitted.
+func (t *fitter) sheet(tail float64) *sheet {
+	if t.shared == nil || t.shared.tail != tail {
+		t.shared = newSheet(tail, 1.5*regionQ*psf.HalfMaximum(tail))
+	}
+	return t.shared
+}
+
+// sumOwn adds up the products of the parts for a profile whose tail is fitted.
+func (t *fitter) sumOwn(x []float64, tail float64, a *[28]float64, b *[7]float64) (sumSq float64) {
+	amp, cx, cy, xx, xy, yy, inverse := x[0], x[1], x[2], x[3], 2*x[4], x[5], 1/tail
+	dxs, dys := t.dx[:len(t.v)], t.dy[:len(t.v)]
+	var b0, a00 float64
+	var b1, a10, a11 float64
+	var b2, a20, a21, a22 float64
+	var b3, a30, a31, a32, a33 float64
+	var b4, a40, a41, a42, a43, a44 float64
+	var b5, a50, a51, a52, a53, a54, a55 float64
+	var b6, a60, a61, a62, a63, a64, a65, a66 float64
+	for k, value := range t.v {
+		dx, dy := dxs[k]-cx, dys[k]-cy
+		m, dq, g := falloff(xx*dx*dx+xy*dx*dy+yy*dy*dy, tail, inverse)
+		u, v := dq*dx, dq*dy
+		ux, uy, vy := u*dx, u*dy, v*dy
+		r := amp*m - value
 		sumSq += r * r
-		i := 0
-		for p := range 6 {
-			b[p] += j[p] * r
-			for q := 0; q <= p; q++ {
-				a[i] += j[p] * j[q]
-				i++
-			}
-		}
+		b0 += m * r
+		a00 += m * m
+		b1 += u * r
+		a10 += u * m
+		a11 += u * u
+		b2 += v * r
+		a20 += v * m
+		a21 += v * u
+		a22 += v * v
+		b3 += ux * r
+		a30 += ux * m
+		a31 += ux * u
+		a32 += ux * v
+		a33 += ux * ux
+		b4 += uy * r
+		a40 += uy * m
+		a41 += uy * u
+		a42 += uy * v
+		a43 += uy * ux
+		a44 += uy * uy
+		b5 += vy * r
+		a50 += vy * m
+		a51 += vy * u
+		a52 += vy * v
+		a53 += vy * ux
+		a54 += vy * uy
+		a55 += vy * vy
+		b6 += g * r
+		a60 += g * m
+		a61 += g * u
+		a62 += g * v
+		a63 += g * ux
+		a64 += g * uy
+		a65 += g * vy
+		a66 += g * g
 	}
-	i := 0
-	for p := range 6 {
-		jtr[p] = b[p]
-		for q := 0; q <= p; q++ {
-			jtj[p*6+q] = a[i]
-			i++
-		}
+	*a = [28]float64{a00, a10, a11, a20, a21, a22, a30, a31, a32, a33, a40, a41, a42, a43, a44, a50, a51, a52, a53, a54, a55, a60, a61, a62, a63, a64, a65, a66}
+	*b = [7]float64{b0, b1, b2, b3, b4, b5, b6}
+	return sumSq
+}
+
+// sumShared is sumOwn with the tail held.
+func (t *fitter) sumShared(x []float64, tail float64, a *[28]float64, b *[7]float64) (sumSq float64) {
+	amp, cx, cy, xx, xy, yy := x[0], x[1], x[2], x[3], 2*x[4], x[5]
+	shared := t.sheet(tail)
+	dxs, dys := t.dx[:len(t.v)], t.dy[:len(t.v)]
+	var b0, a00 float64
+	var b1, a10, a11 float64
+	var b2, a20, a21, a22 float64
+	var b3, a30, a31, a32, a33 float64
+	var b4, a40, a41, a42, a43, a44 float64
+	var b5, a50, a51, a52, a53, a54, a55 float64
+	for k, value := range t.v {
+		dx, dy := dxs[k]-cx, dys[k]-cy
+		m, dq := shared.at(xx*dx*dx + xy*dx*dy + yy*dy*dy)
+		u, v := dq*dx, dq*dy
+		ux, uy, vy := u*dx, u*dy, v*dy
+		r := amp*m - value
+		sumSq += r * r
+		b0 += m * r
+		a00 += m * m
+		b1 += u * r
+		a10 += u * m
+		a11 += u * u
+		b2 += v * r
+		a20 += v * m
+		a21 += v * u
+		a22 += v * v
+		b3 += ux * r
+		a30 += ux * m
+		a31 += ux * u
+		a32 += ux * v
+		a33 += ux * ux
+		b4 += uy * r
+		a40 += uy * m
+		a41 += uy * u
+		a42 += uy * v
+		a43 += uy * ux
+		a44 += uy * uy
+		b5 += vy * r
+		a50 += vy * m
+		a51 += vy * u
+		a52 += vy * v
+		a53 += vy * ux
+		a54 += vy * uy
+		a55 += vy * vy
 	}
+	*a = [28]float64{a00, a10, a11, a20, a21, a22, a30, a31, a32, a33, a40, a41, a42, a43, a44, a50, a51, a52, a53, a54, a55}
+	*b = [7]float64{b0, b1, b2, b3, b4, b5}
 	return sumSq
 }
 
@@ -235,7 +335,7 @@ func (t *fitter) misfit(p *profile, noise, perADU float64) float64 {
 		if q > end {
 			continue
 		}
-		m, _, _ := psf.Falloff(q, p.tail)
+		m, _ := slope(q, p.tail, 1/p.tail)
 		r := v - p.amp*m
 		sum += r*r - noise*noise - p.amp*m*perADU
 		n++

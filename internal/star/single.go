@@ -10,7 +10,7 @@ import (
 // own, ownShape that from which its place is measured with a window of its own
 // shape.
 const (
-	ownTail  = 60
+	ownTail  = 100
 	ownShape = 40
 )
 
@@ -87,7 +87,7 @@ func (w *worker) dip(s *survey, c, d candidate, noise float64) bool {
 		sum, n := 0.0, 0
 		for j := max(cy-1, w.rows.y0); j <= min(cy+1, w.rows.y1-1); j++ {
 			for i := max(cx-1, 0); i <= min(cx+1, s.f.Width-1); i++ {
-				if v := float64(w.rows.v[(j-w.rows.y0)*s.f.Width+i]); v == v && s.f.Lattice.Holds(i, j) {
+				if v := w.rows.at(i, j); v == v && s.f.Lattice.Holds(i, j) {
 					sum += v
 					n++
 				}
@@ -270,7 +270,7 @@ func (w *worker) condition(s *survey, x, y, major float64) Flags {
 	core := int(math.Ceil(major/2)) + 1
 	for j := max(cy-reach, w.rows.y0); j <= min(cy+reach, w.rows.y1-1); j++ {
 		for i := max(cx-reach, 0); i <= min(cx+reach, s.f.Width-1); i++ {
-			v := float64(w.rows.v[(j-w.rows.y0)*s.f.Width+i])
+			v := w.rows.at(i, j)
 			if v >= s.ceiling && max(cx-i, i-cx, cy-j, j-cy) <= core {
 				flags |= Saturated
 			}

@@ -6,17 +6,31 @@ import (
 	"holdfast/internal/frame"
 )
 
-// rows is a band of the frame in memory.
+// rows is a band of the frame in memory, in whole numbers if the frame has them.
 type rows struct {
 	f      *frame.Frame
 	y0, y1 int
+	whole  []uint16
 	v      []float32
 }
 
 // load reads rows y0 to y1-1, as far as they are in the frame.
 func (r *rows) load(f *frame.Frame, y0, y1 int) error {
 	r.f, r.y0, r.y1 = f, max(y0, 0), min(y1, f.Height)
-	return f.Rows(r.y0, r.y1, resize(&r.v, (r.y1-r.y0)*f.Width))
+	n := (r.y1 - r.y0) * f.Width
+	if f.IsUint16() {
+		return f.RowsUint16(r.y0, r.y1, resize(&r.whole, n))
+	}
+	return f.Rows(r.y0, r.y1, resize(&r.v, n))
+}
+
+// at returns the pixel.
+func (r *rows) at(x, y int) float64 {
+	i := (y-r.y0)*r.f.Width + x
+	if r.f.IsUint16() {
+		return float64(r.whole[i])
+	}
+	return float64(r.v[i])
 }
 
 // stamp is the pixels around a star, background taken off; NaN where the frame
@@ -26,7 +40,6 @@ type stamp struct {
 	v            []float32
 	noise        float64 // of the background, a pixel
 	level        float64 // of the background at the middle
-	top          float64 // value of the fullest pixel, background and all
 }
 
 // cut cuts the stamp that reaches half pixels each way from x, y, as far as the
@@ -38,7 +51,6 @@ func (r *rows) cut(s *stamp, b *background, x, y float64, half int) {
 	s.w, s.h = max(x1-s.x0, 0), max(y1-s.y0, 0)
 	v := resize(&s.v, s.w*s.h)
 	s.level, s.noise = b.at(x, y)
-	s.top = math.Inf(-1)
 	if len(v) == 0 {
 		return
 	}
@@ -56,14 +68,17 @@ func (r *rows) cut(s *stamp, b *background, x, y float64, half int) {
 	}
 	nan := float32(math.NaN())
 	for j := range s.h {
-		src := r.v[(s.y0+j-r.y0)*r.f.Width+s.x0:][:s.w]
+		at := (s.y0+j-r.y0)*r.f.Width + s.x0
 		dst := v[j*s.w:][:s.w]
 		level := float32(s.level + slopeY*(float64(s.y0+j)-y) + slopeX*(float64(s.x0)-x))
 		step := float32(slopeX)
-		for i, p := range src {
-			dst[i] = p - level - step*float32(i)
-			if float64(p) > s.top {
-				s.top = float64(p)
+		if r.f.IsUint16() {
+			for i, p := range r.whole[at:][:s.w] {
+				dst[i] = float32(p) - level - step*float32(i)
+			}
+		} else {
+			for i, p := range r.v[at:][:s.w] {
+				dst[i] = p - level - step*float32(i)
 			}
 		}
 		if r.f.Lattice != frame.Full {
@@ -158,7 +173,7 @@ func (s *stamp) windowed(cx, cy float64, c moments) (sx, sy float64, m moments, 
 			if q > 16 || v != v {
 				continue
 			}
-			v *= math.Exp(-q / 2)
+			v *= expNeg(q / 2)
 			light += v
 			sx += v * dx
 			sy += v * dy
