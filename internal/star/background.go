@@ -77,21 +77,27 @@ func estimate(f *frame.Frame, workers int) (*background, error) {
 			if err := band.load(f, y0, y0+rows); err != nil {
 				return err
 			}
-			guess := float32(0)
+			var level, noise float32 // of the mesh before, about those of the next
 			for i := range b.nx {
 				x0, x1 := int(b.stepX*float64(i)), int(b.stepX*float64(i+1))
-				mesh = band.gather(mesh[:0], x0, x1)
-				for _, v := range mesh {
-					if v <= 0 {
-						zeros[j]++
+				n, zero, ok := 0, 0, false
+				if f.IsUint16() && f.Lattice == frame.Full && noise > 0.5 {
+					level, noise, zero, ok = band.settled(x0, x1, level, noise)
+					n = (x1 - x0) * rows
+				}
+				if !ok {
+					mesh = band.gather(mesh[:0], x0, x1)
+					n, zero = len(mesh), 0
+					for _, v := range mesh {
+						if v <= 0 {
+							zero++
+						}
 					}
+					level, noise = clipped(mesh)
 				}
-				counts[j] += len(mesh)
-				level, noise := clippedNear(mesh, guess)
+				zeros[j] += zero
+				counts[j] += n
 				b.level[j*b.nx+i], b.noise[j*b.nx+i] = level, noise
-				if noise > 0 {
-					guess = noise
-				}
 			}
 			if j%every == every/2 && rows >= 10 {
 				smooth[j] = b.smoothNoise(&band, j)
@@ -177,28 +183,48 @@ func (r *rows) gather(dst []float32, x0, x1 int) []float32 {
 	return dst
 }
 
-// clippedNear is clipped for values whose standard deviation is about guess, 0
-// if nothing is known; it saves looking for it.
-func clippedNear(v []float32, guess float32) (mean, sigma float32) {
-	if !(guess > 0.5) || len(v) < 256 {
-		return clipped(v)
-	}
-	var few [64]float32
-	step := len(v) / len(few)
-	for i := range few {
-		few[i] = v[i*step]
-	}
-	center := quickselect(few[:], len(few)/2)
-	spread := guess
-	for range 2 {
-		m, sd, n := within(v, center, 2*spread)
-		if n < len(v)*3/4 || !(sd > 0.75*guess && sd < 1.33*guess) {
-			return clipped(v)
+// settled is clipped for whole pixels in columns x0 to x1-1 whose level and
+// noise are about those given: what is within two standard deviations is
+// averaged as it stands. It also counts the zeros. ok is false, and level and
+// noise unchanged, if they are not about those.
+func (r *rows) settled(x0, x1 int, level, noise float32) (_, _ float32, zeros int, ok bool) {
+	center, reach := int(math.Round(float64(level))), int(2*noise+0.5)
+	n, sum, sq := 0, 0, 0
+	for y := r.y0; y < r.y1; y++ {
+		for _, p := range r.whole[(y-r.y0)*r.f.Width:][x0:x1] {
+			if d := int(p) - center; uint(d+reach) <= uint(2*reach) {
+				n++
+				sum += d
+				sq += d * d
+			}
+			if p == 0 {
+				zeros++
+			}
 		}
-		center, spread = center+m, sd
 	}
-	return center, spread
+	total := (x1 - x0) * (r.y1 - r.y0)
+	if n < total*7/8 {
+		return level, noise, 0, false
+	}
+	m := float64(sum) / float64(n)
+	// A Gaussian cut at its center plus and minus two standard deviations keeps
+	// 0.8796 of its own; cut a little beside its center its mean moves by 0.774
+	// of that.
+	cut := (float64(reach) + 0.5) / float64(noise) // whole numbers up to half beyond
+	sd := math.Sqrt(math.Max(float64(sq)/float64(n)-m*m, 0)) / kept(cut)
+	if noise := float64(noise); !(math.Abs(m) < 0.4*noise && sd > 0.8*noise && sd < 1.25*noise) {
+		return level, float32(noise), 0, false
+	}
+	return float32(float64(center) + m/moved(cut)), float32(sd), zeros, true
 }
+
+// kept returns the standard deviation of a Gaussian of unit standard deviation
+// cut at plus and minus c, and moved how far its mean moves if it is shifted a
+// little between the cuts: 1 - 2 c phi(c)/P(c) is the variance and the move.
+func kept(c float64) float64  { return math.Sqrt(moved(c)) }
+func moved(c float64) float64 { return 1 - 2*c*gaussDensity(c)/math.Erf(c/math.Sqrt2) }
+
+func gaussDensity(x float64) float64 { return math.Exp(-x*x/2) / math.Sqrt(2*math.Pi) }
 
 // within returns the mean, from center, of the values within reach of it, their
 // standard deviation as if they were the middle of a Gaussian cut at twice its

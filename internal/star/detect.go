@@ -37,9 +37,14 @@ type candidate struct {
 
 // finding is what the search of a frame brought.
 type finding struct {
-	peaks [levels][]candidate // a scale, each sorted by y, then x
+	peaks [levels][]candidate // of each scale, sorted by y, then x
 	sky   [levels]*background // of the scale; those of the first two are the frame's
 	hot   int                 // hot pixels left out
+
+	thumb       []float32 // the picture summed for scale next, not yet searched
+	thumbW      int
+	thumbH      int
+	next, scale int
 }
 
 // band is one worker's room.
@@ -54,10 +59,10 @@ type band struct {
 
 // find searches the frame.
 func find(f *frame.Frame, b *background, workers int) (*finding, error) {
-	found := &finding{}
-	found.sky[0], found.sky[1] = b, b
 	mapW, mapH := f.Width/mapScale, f.Height/mapScale
 	thumb := make([]float32, mapW*mapH)
+	found := &finding{thumb: thumb, thumbW: mapW, thumbH: mapH, next: mapLevel, scale: mapScale}
+	found.sky[0], found.sky[1] = b, b
 	bands := (f.Height + bandRows - 1) / bandRows
 	type part struct {
 		peaks [2][]candidate
@@ -80,11 +85,13 @@ func find(f *frame.Frame, b *background, workers int) (*finding, error) {
 			found.peaks[l] = append(found.peaks[l], c...)
 		}
 	}
-	found.searchMap(thumb, mapW, mapH)
-	for _, c := range found.peaks {
-		slices.SortFunc(c, func(a, b candidate) int { return cmp.Or(cmp.Compare(a.y, b.y), cmp.Compare(a.x, b.x)) })
-	}
+	sortPeaks(found.peaks[0])
+	sortPeaks(found.peaks[1])
 	return found, nil
+}
+
+func sortPeaks(c []candidate) {
+	slices.SortFunc(c, func(a, b candidate) int { return cmp.Or(cmp.Compare(a.y, b.y), cmp.Compare(a.x, b.x)) })
 }
 
 // search searches the k-th band and draws its part of the map.
@@ -305,24 +312,33 @@ func (w *band) hotPixel(f *frame.Frame, b *background, c candidate, y0, y1 int) 
 	return x, y, float32(peak)
 }
 
-// searchMap searches the coarser scales.
-func (found *finding) searchMap(thumb []float32, n, rows int) {
-	scale := mapScale
-	for l := mapLevel; l < levels; l++ {
+// at returns the peaks of scale l, searching the map that far; none beyond the
+// last scale.
+func (found *finding) at(l int) []candidate {
+	for found.next <= min(l, levels-1) {
+		n, rows, scale := found.thumbW, found.thumbH, found.scale
+		k := found.next
+		found.next++
 		if n < 8 || rows < 8 {
-			return
+			found.sky[k] = found.sky[k-1]
+			continue
 		}
-		b := coarseSky(thumb, n, rows, scale)
-		found.sky[l] = b
+		b := coarseSky(found.thumb, n, rows, scale)
+		found.sky[k] = b
 		var w band
 		// The noise of b is that of the smoothed sums, brought to one pixel.
-		w.peaks(thumb, n, rows, scale, 0, b, 6*float64(scale), &found.peaks[l])
-		next := make([]float32, (n/2)*(rows/2))
+		w.peaks(found.thumb, n, rows, scale, 0, b, 6*float64(scale), &found.peaks[k])
+		sortPeaks(found.peaks[k])
+		half := make([]float32, (n/2)*(rows/2))
 		for r := range rows / 2 {
-			halve(next[r*(n/2):][:n/2], thumb[2*r*n:][:n], thumb[(2*r+1)*n:][:n])
+			halve(half[r*(n/2):][:n/2], found.thumb[2*r*n:][:n], found.thumb[(2*r+1)*n:][:n])
 		}
-		thumb, n, rows, scale = next, n/2, rows/2, 2*scale
+		found.thumb, found.thumbW, found.thumbH, found.scale = half, n/2, rows/2, 2*scale
 	}
+	if l >= levels {
+		return nil
+	}
+	return found.peaks[l]
 }
 
 // coarseSky measures the background of a map in meshes of 32 of its pixels,

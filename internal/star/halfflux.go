@@ -41,7 +41,7 @@ var raySin = func() (r [16]struct{ c, s float64 }) {
 // holds half of the light of the profile and of what it leaves of the gathered
 // pixels. Without residuals it is the profile's own.
 func (t *fitter) halfFlux(p *profile, residuals bool) float64 {
-	total := p.flux()
+	whole, total := p.whole(), p.flux()
 	sum := 0.0
 	if residuals {
 		t.radius, t.left = resizeTo(t.radius, len(t.v)), resizeTo(t.left, len(t.v))
@@ -53,7 +53,7 @@ func (t *fitter) halfFlux(p *profile, residuals bool) float64 {
 		}
 	}
 	inside := func(radius float64) float64 {
-		e := total * p.enclosed(radius)
+		e := whole * p.enclosed(radius)
 		if residuals {
 			for k, r := range t.radius {
 				// The share of the pixel inside, as if the circle's edge were straight.

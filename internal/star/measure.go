@@ -88,16 +88,40 @@ func Measure(f *frame.Frame, opt Options) (Frame, error) {
 }
 
 // doubt takes back what was found where nearly everything that stands out of
-// the noise is no star and too few are left to know a star by: hot pixels of a
-// dark frame, patches of cloud.
+// the noise is no star, and the rest are too few to know a star by or of all
+// sizes: hot pixels of a dark frame, patches of cloud.
 func (f *Frame) doubt() {
-	const few, many = 3, 8
-	if f.StarsFound == 0 || f.Measured >= few || f.Rejected < many*f.StarsFound {
+	const few, many, most = 3, 8, 4
+	if f.StarsFound == 0 {
 		return
 	}
-	f.Error = fmt.Sprintf("star: no stars: of %d things that stand out of the noise %d are hot pixels, cosmic rays or patches, and the rest are too few to know a star by", f.Rejected+f.StarsFound, f.Rejected)
+	wide := 0
+	for k := range f.Stars {
+		if f.Stars[k].Flags&(Extended|Unfitted) != 0 {
+			wide++
+		}
+	}
+	others := f.Rejected + wide
+	if f.Measured < few && others < many*f.StarsFound || f.Measured >= few && (others < most*f.Measured || f.spread() < 0.4) {
+		return
+	}
+	f.Error = fmt.Sprintf("star: no stars: of %d things that stand out of the noise %d are hot pixels, cosmic rays or patches, and the rest are too few, or too unlike each other, to know a star by", f.Rejected+f.StarsFound, others)
 	f.Stars, f.StarsFound, f.Measured, f.Summary = nil, 0, 0, unknown()
-	f.Flags &^= FewStars
+	f.Rejected = others
+	f.Flags &^= FewStars | Trailed | Defocused
+}
+
+// spread returns the scatter of the good stars' half-flux diameters over their
+// median.
+func (f *Frame) spread() float64 {
+	var v []float64
+	for _, k := range f.good(8) {
+		if h := float64(f.Stars[k].HFD); h == h {
+			v = append(v, h)
+		}
+	}
+	m := median(v)
+	return scatter(v, m) / m
 }
 
 // gainOf returns the gain to be used. One read from a header is believed only
@@ -141,18 +165,13 @@ type survey struct {
 // nothing on it is a star.
 func (s *survey) run(f *frame.Frame) error {
 	whole := *s
-	top := 0
-	for l := range levels {
-		if len(s.found.peaks[l]) > 0 {
-			top = l
-		}
-	}
 	tried := 0
-	for l := 0; l <= top; l++ {
-		if len(s.found.peaks[l]) == 0 || l < top && s.found.coarser(l) {
+	for l := range levels {
+		n := len(s.found.at(l))
+		if n == 0 || s.found.coarser(l) {
 			continue
 		}
-		tried += len(s.found.peaks[l])
+		tried += n
 		*s = whole
 		if err := s.choose(f, l); err != nil {
 			return err
@@ -168,10 +187,11 @@ func (s *survey) run(f *frame.Frame) error {
 			return err
 		}
 		s.unbin()
-		if len(s.stars) > 0 {
+		if s.believable() {
 			return nil
 		}
 	}
+	s.rejected, s.stars = s.rejected+len(s.stars), nil
 	switch {
 	case tried == 0 && s.found.hot == 0:
 		s.why = "star: no stars: nothing stands out of the noise of the sky"
@@ -183,11 +203,17 @@ func (s *survey) run(f *frame.Frame) error {
 	return nil
 }
 
+// believable reports whether there is a star among what was measured: one that
+// the frame's edge, a neighbour or its own shape do not make doubtful.
+func (s *survey) believable() bool {
+	return slices.ContainsFunc(s.stars, func(t Star) bool { return t.Flags&(unfit&^Saturated) == 0 && t.SNR >= 8 })
+}
+
 // choose makes scale l the one in use. From the third on the frame is binned so
 // that its stars are a few pixels wide.
 func (s *survey) choose(f *frame.Frame, l int) error {
 	s.f, s.bin, s.level = f, 1, min(l, 1)
-	s.sky, s.quiet, s.peaks = s.found.sky[l], s.found.sky[0], s.found.peaks[l]
+	s.sky, s.quiet, s.peaks = s.found.sky[l], s.found.sky[0], s.found.at(l)
 	if len(s.peaks) > s.opt.MaxStars {
 		bright := slices.Clone(s.peaks)
 		slices.SortStableFunc(bright, func(a, b candidate) int { return cmp.Compare(b.snr, a.snr) })
@@ -235,14 +261,14 @@ func (s *survey) unbin() {
 // coarser reports whether most of the brightest peaks of scale l are parts of
 // more significant peaks of the next.
 func (found *finding) coarser(l int) bool {
-	bright := slices.Clone(found.peaks[l])
+	bright := slices.Clone(found.at(l))
 	slices.SortStableFunc(bright, func(a, b candidate) int { return cmp.Compare(b.snr, a.snr) })
 	bright = bright[:min(len(bright), 60)]
 	reach := float32(int(3) << (l + 1))
 	part := 0
 	for _, c := range bright {
 		best := float32(0)
-		near(found.peaks[l+1], c.y, reach, func(_ int, d candidate) {
+		near(found.at(l+1), c.y, reach, func(_ int, d candidate) {
 			if abs32(d.x-c.x) < reach {
 				best = max(best, d.snr)
 			}
@@ -356,9 +382,13 @@ func (s *survey) sound(m *sample) bool {
 	if !m.fitted || m.misfit > 0.15 {
 		return false
 	}
-	_, minor, _ := m.p.widths()
-	return minor > narrowest
+	major, minor, _ := m.p.widths()
+	return minor > narrowest && major < widest*unit.Px(int(1)<<s.level)
 }
+
+// widest is the greatest FWHM of a star on the finest scale, three times what
+// the scale smooths by; wider stars belong to a coarser one.
+const widest unit.Px = 3 * 2.3548 * smoothSigma
 
 // narrowest is the least FWHM of a star: less light than this beside the
 // brightest pixel comes through no lens, but from a hot pixel or a particle.
@@ -560,6 +590,9 @@ func (s *survey) measure() error {
 	}
 	half := int(math.Ceil(2.5*1.3*float64(major))) + 2
 	margin := half + int(math.Ceil(5*float64(major))) + 2
+	// Enough bands to keep all workers busy to the end, rows enough that the
+	// margins do not count.
+	bandRows := max(192, min(512, s.f.Height/24))
 	bands := (s.f.Height + bandRows - 1) / bandRows
 	type part struct {
 		stars    []Star

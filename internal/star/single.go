@@ -211,16 +211,20 @@ func (w *worker) unfitted(s *survey, c candidate, flags Flags) (Star, bool) {
 		return Star{}, false
 	}
 	const k = 2.3548200450309493
-	_, typicalMinor, _ := s.typical.widths()
+	typicalMajor, typicalMinor, _ := s.typical.widths()
 	if k*minor < 0.65*typicalMinor || k*minor < narrowest {
 		return Star{}, false
+	}
+	condition := w.condition(s, x, y, float64(k*major))
+	if condition&Saturated == 0 && (k*major > 2*typicalMajor || minor < major/2) {
+		return Star{}, false // a patch, a streak, the glow of the frame's edge
 	}
 	out := Star{X: unit.Px(x), Y: unit.Px(y), XSigma: unit.Px(b.sigmaX), YSigma: unit.Px(b.sigmaX),
 		Flux: unit.ADU(b.flux), FluxSigma: unit.ADU(b.sigma), SNR: b.flux / b.sigma,
 		Major: k * major, Minor: k * minor, Angle: angle, Ellipticity: 1 - float64(minor/major), Tail: math.NaN(),
 		MomentMajor: k * major, MomentMinor: k * minor, HFD: unit.Px(b.hfd)}
 	out.Peak, _ = w.peak(s, x, y, st.level)
-	out.Flags = flags | Unfitted | w.condition(s, x, y, float64(out.Major))
+	out.Flags = flags | Unfitted | condition
 	return out, true
 }
 
