@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"sync/atomic"
 
 	"holdfast/internal/frame"
 )
@@ -33,13 +34,23 @@ const (
 type candidate struct {
 	x, y float32 // in pixels of the frame
 	snr  float32 // over the noise of the smoothed picture
+	kept int32   // which of the pixels kept are those around it
 }
+
+// keepHalf is how far around a peak of the finest scale its pixels are kept, so
+// that the frame need not be read again to measure small stars, and keepMost of
+// how many peaks: 26 MB. A frame with more is read again.
+const (
+	keepHalf = bandMargin
+	keepMost = 12000
+)
 
 // finding is what the search of a frame brought.
 type finding struct {
 	peaks [levels][]candidate // of each scale, sorted by y, then x
 	sky   [levels]*background // of the scale; those of the first two are the frame's
 	hot   int                 // hot pixels left out
+	kept  []rows              // the pixels around each peak of the finest scale; nil if not kept
 
 	thumb       []float32 // the picture summed for scale next, not yet searched
 	thumbW      int
@@ -64,16 +75,13 @@ func find(f *frame.Frame, b *background, workers int) (*finding, error) {
 	found := &finding{thumb: thumb, thumbW: mapW, thumbH: mapH, next: mapLevel, scale: mapScale}
 	found.sky[0], found.sky[1] = b, b
 	bands := (f.Height + bandRows - 1) / bandRows
-	type part struct {
-		peaks [2][]candidate
-		hot   int
-	}
 	parts := make([]part, bands)
+	var kept atomic.Int32
 	err := parallel(workers, bands, func() func(int) error {
 		var w band
 		return func(k int) error {
 			p := &parts[k]
-			return w.search(f, b, k, thumb, mapW, &p.peaks, &p.hot)
+			return w.search(f, b, k, thumb, mapW, p, &kept)
 		}
 	})
 	if err != nil {
@@ -81,6 +89,12 @@ func find(f *frame.Frame, b *background, workers int) (*finding, error) {
 	}
 	for k := range parts {
 		found.hot += parts[k].hot
+		if kept.Load() <= keepMost {
+			for i := range parts[k].peaks[0] {
+				parts[k].peaks[0][i].kept += int32(len(found.kept))
+			}
+			found.kept = append(found.kept, parts[k].kept...)
+		}
 		for l, c := range parts[k].peaks {
 			found.peaks[l] = append(found.peaks[l], c...)
 		}
@@ -94,8 +108,16 @@ func sortPeaks(c []candidate) {
 	slices.SortFunc(c, func(a, b candidate) int { return cmp.Or(cmp.Compare(a.y, b.y), cmp.Compare(a.x, b.x)) })
 }
 
-// search searches the k-th band and draws its part of the map.
-func (w *band) search(f *frame.Frame, b *background, k int, thumb []float32, mapW int, peaks *[2][]candidate, hot *int) error {
+// part is what one band has.
+type part struct {
+	peaks [2][]candidate
+	kept  []rows
+	hot   int
+}
+
+// search searches the k-th band and draws its part of the map. kept counts the
+// peaks whose pixels are kept.
+func (w *band) search(f *frame.Frame, b *background, k int, thumb []float32, mapW int, out *part, kept *atomic.Int32) error {
 	own0, own1 := k*bandRows, min((k+1)*bandRows, f.Height)
 	y0, y1 := max(0, own0-bandMargin), min(f.Height, own1+bandMargin)
 	n, half := f.Width/2, (y1-y0)/2
@@ -150,13 +172,19 @@ func (w *band) search(f *frame.Frame, b *background, k int, thumb []float32, map
 				sums[r*n+i] -= excess
 			}
 			if inside {
-				*hot++
+				out.hot++
 			}
 			continue
 		}
-		if inside {
-			peaks[0] = append(peaks[0], c)
+		if !inside {
+			continue
 		}
+		if f.IsUint16() && kept.Add(1) <= keepMost {
+			c.kept = int32(len(out.kept))
+			whole := rows{f: f, x1: f.Width, y0: y0, y1: y1, whole: w.raw16}
+			out.kept = append(out.kept, whole.part(int(math.Round(float64(c.x))), int(math.Round(float64(c.y))), keepHalf))
+		}
+		out.peaks[0] = append(out.peaks[0], c)
 	}
 	n2, half2 := n/2, half/2
 	if n2 < 2 || half2 < 2 {
@@ -170,7 +198,7 @@ func (w *band) search(f *frame.Frame, b *background, k int, thumb []float32, map
 	w.peaks(twice, n2, half2, 4, y0, b, 2*smoothGain(f.Lattice)*b.smooth, &all)
 	for _, c := range all {
 		if c.y >= float32(own0)-0.5 && c.y < float32(own1)-0.5 {
-			peaks[1] = append(peaks[1], c)
+			out.peaks[1] = append(out.peaks[1], c)
 		}
 	}
 	for r := own0 / mapScale; r < own1/mapScale; r++ {
@@ -252,7 +280,7 @@ func (w *band) scan(up, mid, down []float32, r, n int, area, noiseGain float64, 
 			scale := math.Sqrt(area / smoothSum)
 			x += scale * vertex(mid[l], v, mid[q])
 			y += scale * vertex(up[i], v, down[i])
-			*out = append(*out, candidate{float32(x), float32(y), float32(snr)})
+			*out = append(*out, candidate{x: float32(x), y: float32(y), snr: float32(snr)})
 		}
 	}
 }

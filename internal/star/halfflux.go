@@ -6,15 +6,19 @@ import (
 )
 
 // enclosed returns the fraction of the profile's light inside a circle of the
-// given radius round its centre: the mean along 16 rays over half a turn, exact
-// to 1e-4 up to an ellipticity of 0.6.
+// given radius round its centre: the mean along 16 rays over half a turn, or 8
+// if it is nearly round, exact to 1e-4 up to an ellipticity of 0.6.
 //
 // Derived: along a ray on which the form is k r^2, the integral of the profile
 // times r up to R is [1 - (1 + tail k R^2)^(1 - 1/tail)] / (2 k (1 - tail)).
 func (p *profile) enclosed(radius float64) float64 {
 	part, whole := 0.0, 0.0
 	inverse := 1 / p.tail
-	for i := range raySin {
+	step := 1
+	if mean, d := (p.xx+p.yy)/2, math.Hypot((p.xx-p.yy)/2, p.xy); d < 0.2*mean {
+		step = 2
+	}
+	for i := 0; i < len(raySin); i += step {
 		c, s := raySin[i].c, raySin[i].s
 		k := p.xx*c*c + 2*p.xy*c*s + p.yy*s*s
 		h := k * radius * radius

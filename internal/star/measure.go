@@ -155,6 +155,7 @@ type survey struct {
 	typical  profile     // of the frame's stars, at the origin
 	blur     blob        // of the frame's stars, if they are out of focus
 	soft     bool        // they are
+	kept     bool        // the pixels around each peak were kept when it was found
 	stars    []Star
 	rejected int
 	why      string
@@ -506,21 +507,32 @@ type worker struct {
 	bases map[int]profile
 }
 
-// sample measures the candidate freely.
+// sample measures the candidate freely, in the pixels kept around it if the
+// star is small enough for them.
 func (w *worker) sample(s *survey, c candidate, sigma float64) (sample, error) {
-	var m sample
+	if s.level == 0 && s.bin == 1 && len(s.found.kept) > 0 {
+		m := w.sampleIn(s, &s.found.kept[c.kept], c, sigma, keepHalf)
+		if major, _, _ := m.p.widths(); m.fitted && m.summed && 3.2*float64(major) < keepHalf {
+			return m, nil
+		}
+	}
 	half := int(12*sigma) + 2
 	if err := w.rows.load(s.f, int(c.y)-half, int(c.y)+half+1); err != nil {
-		return m, err
+		return sample{}, err
 	}
+	return w.sampleIn(s, &w.rows, c, sigma, half), nil
+}
+
+// sampleIn measures the candidate in the pixels of r up to half around it.
+func (w *worker) sampleIn(s *survey, r *rows, c candidate, sigma float64, half int) (m sample) {
 	st := &w.stamp
-	w.rows.cut(st, s.sky, float64(c.x), float64(c.y), half)
+	r.cut(st, s.sky, float64(c.x), float64(c.y), half)
 	st.noise = s.noise(float64(c.x), float64(c.y))
 	x, y, cov, ok := st.settle(float64(c.x), float64(c.y), sigma)
 	if !ok {
-		return m, nil
+		return m
 	}
-	m.top, m.equal = w.rows.fullest(x, y, int(math.Ceil(math.Sqrt(cov.xx+cov.yy)))+1)
+	m.top, m.equal = r.fullest(x, y, int(math.Ceil(math.Sqrt(cov.xx+cov.yy)))+1)
 	if m.top < st.level+50*st.noise {
 		m.equal = 0 // no star is full and no brighter than that
 	}
@@ -539,7 +551,7 @@ func (w *worker) sample(s *survey, c candidate, sigma float64) (sample, error) {
 		before := p.fwhm()
 		w.fit.gather(st, &p)
 		if !w.fit.fit(&p, true) {
-			return m, nil
+			return m
 		}
 		if math.Abs(p.fwhm()-before) < 0.03*before {
 			break
@@ -552,7 +564,7 @@ func (w *worker) sample(s *survey, c candidate, sigma float64) (sample, error) {
 	_, at := w.fit.place(p, st.noise, s.perADU)
 	m.p, m.snr = p, at.amp/at.sigmaAmp
 	m.misfit = w.fit.misfit(&p, st.noise, s.perADU)
-	return m, nil
+	return m
 }
 
 // noise returns the noise of a pixel at x, y, that of a correlated background
@@ -568,7 +580,7 @@ func (r *rows) fullest(x, y float64, half int) (top float64, equal int) {
 	top = math.Inf(-1)
 	cx, cy := int(math.Round(x)), int(math.Round(y))
 	for j := max(cy-half, r.y0); j <= min(cy+half, r.y1-1); j++ {
-		for i := max(cx-half, 0); i <= min(cx+half, r.f.Width-1); i++ {
+		for i := max(cx-half, r.x0); i <= min(cx+half, r.x1-1); i++ {
 			v := r.at(i, j)
 			switch {
 			case !r.f.Lattice.Holds(i, j):
@@ -588,7 +600,8 @@ func (s *survey) measure() error {
 	if !s.soft {
 		major, _, _ = s.typical.widths()
 	}
-	half := int(math.Ceil(2.5*1.3*float64(major))) + 2
+	half := int(math.Ceil(2.5*1.2*float64(major))) + 1
+	s.kept = s.level == 0 && s.bin == 1 && len(s.found.kept) > 0 && half <= keepHalf && 4*major+2 <= keepHalf
 	margin := half + int(math.Ceil(5*float64(major))) + 2
 	// Enough bands to keep all workers busy to the end, rows enough that the
 	// margins do not count.
@@ -618,8 +631,10 @@ func (s *survey) measure() error {
 			if len(mine) == 0 {
 				return nil
 			}
-			if err := w.rows.load(s.f, int(s.peaks[mine[0]].y)-margin, int(s.peaks[mine[len(mine)-1]].y)+margin+1); err != nil {
-				return err
+			if !s.kept {
+				if err := w.rows.load(s.f, int(s.peaks[mine[0]].y)-margin, int(s.peaks[mine[len(mine)-1]].y)+margin+1); err != nil {
+					return err
+				}
 			}
 			w.bases = map[int]profile{}
 			for _, i := range mine {

@@ -22,7 +22,7 @@ func (w *worker) base(s *survey, i, half int, major float64) (profile, bool) {
 	}
 	c := s.peaks[i]
 	st := &w.other
-	w.rows.cut(st, s.sky, float64(c.x), float64(c.y), half)
+	w.view(s, i).cut(st, s.sky, float64(c.x), float64(c.y), half)
 	w.neighbours(s, i, 5*major, func(j int, d candidate) {
 		if d.snr > 0.05*c.snr {
 			st.blank(float64(c.x), float64(c.y), float64(d.x), float64(d.y))
@@ -36,6 +36,14 @@ func (w *worker) base(s *survey, i, half int, major float64) (profile, bool) {
 	}
 	w.bases[i] = p
 	return p, p.amp > 0
+}
+
+// view returns the pixels around the i-th peak.
+func (w *worker) view(s *survey, i int) *rows {
+	if s.kept {
+		return &s.found.kept[s.peaks[i].kept]
+	}
+	return &w.rows
 }
 
 // start returns the typical profile laid on the candidate.
@@ -70,30 +78,31 @@ func (w *worker) neighbours(s *survey, i int, reach float64, f func(j int, d can
 func (w *worker) fragment(s *survey, i int, reach, noise float64) bool {
 	c := s.peaks[i]
 	found := false
+	r := w.view(s, i)
 	w.neighbours(s, i, reach, func(j int, d candidate) {
 		if found || d.snr < c.snr || d.snr == c.snr && j > i {
 			return
 		}
-		found = !w.dip(s, c, d, noise)
+		found = !r.dip(s.sky, c, d, noise)
 	})
 	return found
 }
 
 // dip reports whether the light dips between two peaks, in means of three by
 // three pixels.
-func (w *worker) dip(s *survey, c, d candidate, noise float64) bool {
+func (r *rows) dip(sky *background, c, d candidate, noise float64) bool {
 	value := func(x, y float64) float64 {
 		cx, cy := int(math.Round(x)), int(math.Round(y))
 		sum, n := 0.0, 0
-		for j := max(cy-1, w.rows.y0); j <= min(cy+1, w.rows.y1-1); j++ {
-			for i := max(cx-1, 0); i <= min(cx+1, s.f.Width-1); i++ {
-				if v := w.rows.at(i, j); v == v && s.f.Lattice.Holds(i, j) {
+		for j := max(cy-1, r.y0); j <= min(cy+1, r.y1-1); j++ {
+			for i := max(cx-1, r.x0); i <= min(cx+1, r.x1-1); i++ {
+				if v := r.at(i, j); v == v && r.f.Lattice.Holds(i, j) {
 					sum += v
 					n++
 				}
 			}
 		}
-		level, _ := s.sky.at(x, y)
+		level, _ := sky.at(x, y)
 		return sum/float64(n) - level
 	}
 	x0, y0, x1, y1 := float64(c.x), float64(c.y), float64(d.x), float64(d.y)
@@ -116,7 +125,8 @@ func (w *worker) star(s *survey, i, half int, major float64) (Star, bool) {
 	}
 	var flags Flags
 	st := &w.stamp
-	w.rows.cut(st, s.sky, float64(c.x), float64(c.y), half)
+	r := w.view(s, i)
+	r.cut(st, s.sky, float64(c.x), float64(c.y), half)
 	st.noise = noise
 	w.neighbours(s, i, 6*major, func(j int, d candidate) {
 		away := math.Hypot(float64(d.x-c.x), float64(d.y-c.y))
@@ -158,7 +168,7 @@ func (w *worker) star(s *survey, i, half int, major float64) (Star, bool) {
 		return Star{}, false // it has run to another
 	}
 	if !fitted {
-		return w.unfitted(s, c, flags)
+		return w.unfitted(s, r, c, flags)
 	}
 	window := p
 	if float64(c.snr) < ownShape {
@@ -193,13 +203,13 @@ func (w *worker) star(s *survey, i, half int, major float64) (Star, bool) {
 	p.x, p.y = at.x, at.y
 	out.HFD = unit.Px(w.fit.halfFlux(&p, free))
 	out.MomentMajor, out.MomentMinor = st.corrected(&p)
-	out.Peak, _ = w.peak(s, at.x, at.y, st.level)
-	out.Flags = flags | w.condition(s, at.x, at.y, float64(out.Major))
+	out.Peak = r.peak(at.x, at.y, st.level)
+	out.Flags = flags | s.condition(r, at.x, at.y, float64(out.Major))
 	return out, true
 }
 
 // unfitted measures a star that no profile fits by its moments.
-func (w *worker) unfitted(s *survey, c candidate, flags Flags) (Star, bool) {
+func (w *worker) unfitted(s *survey, r *rows, c candidate, flags Flags) (Star, bool) {
 	st := &w.stamp
 	x, y, cov, ok := st.settle(float64(c.x), float64(c.y), s.typical.fwhm()/2.3548)
 	if !ok || math.Hypot(x-float64(c.x), y-float64(c.y)) > 1.5*s.typical.fwhm() {
@@ -215,7 +225,7 @@ func (w *worker) unfitted(s *survey, c candidate, flags Flags) (Star, bool) {
 	if k*minor < 0.65*typicalMinor || k*minor < narrowest {
 		return Star{}, false
 	}
-	condition := w.condition(s, x, y, float64(k*major))
+	condition := s.condition(r, x, y, float64(k*major))
 	if condition&Saturated == 0 && (k*major > 2*typicalMajor || minor < major/2) {
 		return Star{}, false // a patch, a streak, the glow of the frame's edge
 	}
@@ -223,7 +233,7 @@ func (w *worker) unfitted(s *survey, c candidate, flags Flags) (Star, bool) {
 		Flux: unit.ADU(b.flux), FluxSigma: unit.ADU(b.sigma), SNR: b.flux / b.sigma,
 		Major: k * major, Minor: k * minor, Angle: angle, Ellipticity: 1 - float64(minor/major), Tail: math.NaN(),
 		MomentMajor: k * major, MomentMinor: k * minor, HFD: unit.Px(b.hfd)}
-	out.Peak, _ = w.peak(s, x, y, st.level)
+	out.Peak = r.peak(x, y, st.level)
 	out.Flags = flags | Unfitted | condition
 	return out, true
 }
@@ -257,14 +267,14 @@ func psfSigma(p *profile) moments {
 }
 
 // peak returns the fullest pixel near x, y above the level.
-func (w *worker) peak(s *survey, x, y, level float64) (unit.ADU, int) {
-	top, equal := w.rows.fullest(x, y, 1)
-	return unit.ADU(top - level), equal
+func (r *rows) peak(x, y, level float64) unit.ADU {
+	top, _ := r.fullest(x, y, 1)
+	return unit.ADU(top - level)
 }
 
 // condition returns the flags that the raw pixels and the frame's edges tell of
 // a star whose major width is given.
-func (w *worker) condition(s *survey, x, y, major float64) Flags {
+func (s *survey) condition(r *rows, x, y, major float64) Flags {
 	var flags Flags
 	reach := int(math.Ceil(1.5 * major))
 	cx, cy := int(math.Round(x)), int(math.Round(y))
@@ -272,9 +282,9 @@ func (w *worker) condition(s *survey, x, y, major float64) Flags {
 		flags |= Edge
 	}
 	core := int(math.Ceil(major/2)) + 1
-	for j := max(cy-reach, w.rows.y0); j <= min(cy+reach, w.rows.y1-1); j++ {
-		for i := max(cx-reach, 0); i <= min(cx+reach, s.f.Width-1); i++ {
-			v := w.rows.at(i, j)
+	for j := max(cy-reach, r.y0); j <= min(cy+reach, r.y1-1); j++ {
+		for i := max(cx-reach, r.x0); i <= min(cx+reach, r.x1-1); i++ {
+			v := r.at(i, j)
 			if v >= s.ceiling && max(cx-i, i-cx, cy-j, j-cy) <= core {
 				flags |= Saturated
 			}
@@ -297,7 +307,8 @@ func (w *worker) blob(s *survey, i int) (Star, bool) {
 	var flags Flags
 	st := &w.stamp
 	reach := 1.3 * hfd
-	w.rows.cut(st, s.sky, float64(c.x), float64(c.y), int(1.7*reach)+2)
+	r := &w.rows
+	r.cut(st, s.sky, float64(c.x), float64(c.y), int(1.7*reach)+2)
 	st.noise = noise
 	w.neighbours(s, i, 2.5*reach, func(j int, d candidate) {
 		if d.snr < 0.03*c.snr || w.fragment(s, j, 2*hfd, noise/math.Max(1, hfd/6)) {
@@ -319,7 +330,7 @@ func (w *worker) blob(s *survey, i int) (Star, bool) {
 	major, minor, angle := b.c.axes()
 	out.MomentMajor, out.MomentMinor, out.Angle = 2.3548200450309493*major, 2.3548200450309493*minor, angle
 	out.Ellipticity = 1 - float64(minor/major)
-	out.Peak, _ = w.peak(s, b.x, b.y, st.level)
+	out.Peak = r.peak(b.x, b.y, st.level)
 	if b.flat() {
 		flags |= Defocused
 	}
@@ -329,8 +340,8 @@ func (w *worker) blob(s *survey, i int) (Star, bool) {
 	if b.hfd > 1.3*hfd {
 		flags |= Extended
 	}
-	out.Flags = flags | w.condition(s, b.x, b.y, hfd)
-	if top, _ := w.rows.fullest(b.x, b.y, int(hfd/2)+1); top >= s.ceiling {
+	out.Flags = flags | s.condition(r, b.x, b.y, hfd)
+	if top, _ := r.fullest(b.x, b.y, int(hfd/2)+1); top >= s.ceiling {
 		out.Flags |= Saturated
 	}
 	return out, true

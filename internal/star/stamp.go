@@ -6,17 +6,18 @@ import (
 	"holdfast/internal/frame"
 )
 
-// rows is a band of the frame in memory, in whole numbers if the frame has them.
+// rows is a part of the frame in memory, in whole numbers if the frame has them:
+// columns x0 to x1-1 of rows y0 to y1-1.
 type rows struct {
-	f      *frame.Frame
-	y0, y1 int
-	whole  []uint16
-	v      []float32
+	f              *frame.Frame
+	x0, x1, y0, y1 int
+	whole          []uint16
+	v              []float32
 }
 
 // load reads rows y0 to y1-1, as far as they are in the frame.
 func (r *rows) load(f *frame.Frame, y0, y1 int) error {
-	r.f, r.y0, r.y1 = f, max(y0, 0), min(y1, f.Height)
+	r.f, r.x0, r.x1, r.y0, r.y1 = f, 0, f.Width, max(y0, 0), min(y1, f.Height)
 	n := (r.y1 - r.y0) * f.Width
 	if f.IsUint16() {
 		return f.RowsUint16(r.y0, r.y1, resize(&r.whole, n))
@@ -24,9 +25,20 @@ func (r *rows) load(f *frame.Frame, y0, y1 int) error {
 	return f.Rows(r.y0, r.y1, resize(&r.v, n))
 }
 
+// part copies what the rows, of whole numbers, hold within half pixels of x, y.
+func (r *rows) part(x, y, half int) rows {
+	p := rows{f: r.f, x0: max(x-half, r.x0), x1: min(x+half+1, r.x1), y0: max(y-half, r.y0), y1: min(y+half+1, r.y1)}
+	p.whole = make([]uint16, 0, (p.x1-p.x0)*(p.y1-p.y0))
+	for j := p.y0; j < p.y1; j++ {
+		at := (j-r.y0)*(r.x1-r.x0) - r.x0
+		p.whole = append(p.whole, r.whole[at+p.x0:at+p.x1]...)
+	}
+	return p
+}
+
 // at returns the pixel.
 func (r *rows) at(x, y int) float64 {
-	i := (y-r.y0)*r.f.Width + x
+	i := (y-r.y0)*(r.x1-r.x0) + x - r.x0
 	if r.f.IsUint16() {
 		return float64(r.whole[i])
 	}
@@ -43,11 +55,11 @@ type stamp struct {
 }
 
 // cut cuts the stamp that reaches half pixels each way from x, y, as far as the
-// frame goes; room holds the pixels.
+// rows go.
 func (r *rows) cut(s *stamp, b *background, x, y float64, half int) {
 	cx, cy := int(math.Round(x)), int(math.Round(y))
-	s.x0, s.y0 = max(cx-half, 0), max(cy-half, r.y0)
-	x1, y1 := min(cx+half+1, r.f.Width), min(cy+half+1, r.y1)
+	s.x0, s.y0 = max(cx-half, r.x0), max(cy-half, r.y0)
+	x1, y1 := min(cx+half+1, r.x1), min(cy+half+1, r.y1)
 	s.w, s.h = max(x1-s.x0, 0), max(y1-s.y0, 0)
 	v := resize(&s.v, s.w*s.h)
 	s.level, s.noise = b.at(x, y)
@@ -68,7 +80,7 @@ func (r *rows) cut(s *stamp, b *background, x, y float64, half int) {
 	}
 	nan := float32(math.NaN())
 	for j := range s.h {
-		at := (s.y0+j-r.y0)*r.f.Width + s.x0
+		at := (s.y0+j-r.y0)*(r.x1-r.x0) + s.x0 - r.x0
 		dst := v[j*s.w:][:s.w]
 		level := float32(s.level + slopeY*(float64(s.y0+j)-y) + slopeX*(float64(s.x0)-x))
 		step := float32(slopeX)
