@@ -91,10 +91,11 @@ func newSheet(tail, q float64) *sheet {
 	return s
 }
 
-// at returns the slope at q >= 0.
+// at returns the slope at q >= 0, computed beyond the table or where there is
+// none.
 func (s *sheet) at(q float64) (m, dq float64) {
 	t := q * s.perQ
-	if i := int(t); uint(i) < uint(len(s.node)-1) {
+	if i := int(t); i >= 0 && i+1 < len(s.node) {
 		a, b, f := &s.node[i], &s.node[i+1], t-float64(i)
 		return a.m + f*(b.m-a.m), a.dq + f*(b.dq-a.dq)
 	}

@@ -153,6 +153,7 @@ type survey struct {
 	quiet    *background // of f: the noise of its pixels
 	peaks    []candidate // of the scale, in pixels of f, sorted by y
 	typical  profile     // of the frame's stars, at the origin
+	misfit   float64     // what the profile leaves of them, over its peak, in the median
 	blur     blob        // of the frame's stars, if they are out of focus
 	soft     bool        // they are
 	kept     bool        // the pixels around each peak were kept when it was found
@@ -449,6 +450,7 @@ func (s *survey) commonProfile(samples []sample) bool {
 	if len(bright) >= 5 {
 		tail = median(bright)
 	}
+	s.misfit = get(func(m *sample) float64 { return m.misfit })
 	inverse := c.invert()
 	k := 4 * psf.HalfMaximum(tail)
 	s.typical = profile{1, 0, 0, k * inverse.xx, k * inverse.xy, k * inverse.yy, tail}
@@ -505,6 +507,9 @@ type worker struct {
 	other stamp
 	fit   fitter
 	bases map[int]profile
+
+	pixels []float32 // of the stamp, before a star is taken off
+	twins  []Star    // second stars of peaks that are two
 }
 
 // sample measures the candidate freely, in the pixels kept around it if the
@@ -526,7 +531,7 @@ func (w *worker) sample(s *survey, c candidate, sigma float64) (sample, error) {
 // sampleIn measures the candidate in the pixels of r up to half around it.
 func (w *worker) sampleIn(s *survey, r *rows, c candidate, sigma float64, half int) (m sample) {
 	st := &w.stamp
-	r.cut(st, s.sky, float64(c.x), float64(c.y), half)
+	r.cut(st, s.sky, float64(c.x), float64(c.y), half, math.Inf(1))
 	st.noise = s.noise(float64(c.x), float64(c.y))
 	x, y, cov, ok := st.settle(float64(c.x), float64(c.y), sigma)
 	if !ok {
@@ -651,6 +656,8 @@ func (s *survey) measure() error {
 					parts[k].rejected++
 				}
 			}
+			parts[k].stars = append(parts[k].stars, w.twins...)
+			w.twins = w.twins[:0]
 			return nil
 		}
 	})

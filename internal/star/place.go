@@ -19,19 +19,12 @@ type placed struct {
 // K. A. Winick 1986, JOSA A 3, 1809.
 func (t *fitter) place(p profile, noise, perADU float64) (profile, placed) {
 	var out placed
-	inverse := 1 / p.tail
-	tabulated := t.shared != nil && t.shared.tail == p.tail
+	at := t.falling(p.tail)
 	for range 20 {
 		var ixx, ixy, iyy, iaa, bx, by, ba float64
 		for k, v := range t.v {
 			dx, dy := t.dx[k]+t.x0-p.x, t.dy[k]+t.y0-p.y
-			q := p.q(dx, dy)
-			var m, dq float64
-			if tabulated {
-				m, dq = t.shared.at(q)
-			} else {
-				m, dq = slope(q, p.tail, inverse)
-			}
+			m, dq := at.at(p.q(dx, dy))
 			weight := 1 / (noise*noise + p.amp*m*perADU)
 			gx := -2 * p.amp * dq * (p.xx*dx + p.xy*dy)
 			gy := -2 * p.amp * dq * (p.xy*dx + p.yy*dy)

@@ -95,7 +95,8 @@ type fitter struct {
 	x0, y0    float64
 	radius    []float64
 	left      []float64
-	shared    *sheet // of the tail that is not fitted
+	shared    *sheet  // of the tail that is not fitted
+	left2     float64 // sum of the squares that the last fit leaves
 }
 
 // gather takes the pixels of the stamp inside the region of the profile.
@@ -166,6 +167,7 @@ func (t *fitter) fit(p *profile, free bool) bool {
 	if err != nil {
 		return false
 	}
+	t.left2 = res.SumSq
 	last(x[:n], res, gradient[:n], lower[:n], upper[:n])
 	*p = profile{x[0], x[1] + t.x0, x[2] + t.y0, x[3], x[4], x[5], tail}
 	if free {
@@ -255,6 +257,14 @@ func (t *fitter) sheet(tail float64) *sheet {
 		t.shared = newSheet(tail, 1.5*regionQ*psf.HalfMaximum(tail))
 	}
 	return t.shared
+}
+
+// falling returns the slope of a tail: the tabulated one if it is that.
+func (t *fitter) falling(tail float64) *sheet {
+	if t.shared != nil && t.shared.tail == tail {
+		return t.shared
+	}
+	return &sheet{tail: tail, inverse: 1 / tail}
 }
 
 // sumOwn adds up the products of the parts for a profile whose tail is fitted.

@@ -22,7 +22,7 @@ func (w *worker) base(s *survey, i, half int, major float64) (profile, bool) {
 	}
 	c := s.peaks[i]
 	st := &w.other
-	w.view(s, i).cut(st, s.sky, float64(c.x), float64(c.y), half)
+	w.view(s, i).cut(st, s.sky, float64(c.x), float64(c.y), half, s.ceiling)
 	w.neighbours(s, i, 5*major, func(j int, d candidate) {
 		if d.snr > 0.05*c.snr {
 			st.blank(float64(c.x), float64(c.y), float64(d.x), float64(d.y))
@@ -126,7 +126,7 @@ func (w *worker) star(s *survey, i, half int, major float64) (Star, bool) {
 	var flags Flags
 	st := &w.stamp
 	r := w.view(s, i)
-	r.cut(st, s.sky, float64(c.x), float64(c.y), half)
+	r.cut(st, s.sky, float64(c.x), float64(c.y), half, s.ceiling)
 	st.noise = noise
 	w.neighbours(s, i, 6*major, func(j int, d candidate) {
 		away := math.Hypot(float64(d.x-c.x), float64(d.y-c.y))
@@ -149,29 +149,60 @@ func (w *worker) star(s *survey, i, half int, major float64) (Star, bool) {
 
 	p := s.start(st, c)
 	free := float64(c.snr) > ownTail
-	fitted := false
+	fitted := w.shape(s, st, &p, free)
+	if fitted && math.Hypot(p.x-float64(c.x), p.y-float64(c.y)) > 1.5*major {
+		return Star{}, false // it has run to another
+	}
+	if !fitted {
+		r.cut(st, s.sky, float64(c.x), float64(c.y), half, math.Inf(1))
+		st.noise = noise
+		return w.unfitted(s, r, c, flags)
+	}
+	if one, two, ok := w.split(s, st, &p); ok {
+		w.pixels = append(w.pixels[:0], st.v...)
+		st.subtract(&one)
+		if second, ok := w.finish(s, r, two, float64(c.snr), false, flags|Blended); ok {
+			w.twins = append(w.twins, second)
+		}
+		copy(st.v, w.pixels)
+		st.subtract(&two)
+		return w.finish(s, r, one, float64(c.snr), false, flags|Blended)
+	}
+	return w.measured(s, r, p, float64(c.snr), free, flags)
+}
+
+// shape fits the profile p, begun as the typical one, to the stamp.
+func (w *worker) shape(s *survey, st *stamp, p *profile, free bool) bool {
 	for range 3 {
 		before := p.fwhm()
-		w.fit.gather(st, &p)
-		if fitted = w.fit.fit(&p, free); !fitted {
-			break
-		}
-		if p.fwhm() > 4*s.typical.fwhm() {
-			fitted = false
-			break
+		w.fit.gather(st, p)
+		if !w.fit.fit(p, free) || p.fwhm() > 4*s.typical.fwhm() {
+			return false
 		}
 		if math.Abs(p.fwhm()-before) < 0.1*before {
 			break
 		}
 	}
-	if fitted && math.Hypot(p.x-float64(c.x), p.y-float64(c.y)) > 1.5*major {
-		return Star{}, false // it has run to another
+	return true
+}
+
+// finish fits the profile p to the stamp and measures the star by it.
+func (w *worker) finish(s *survey, r *rows, p profile, snr float64, free bool, flags Flags) (Star, bool) {
+	x, y := p.x, p.y
+	if !w.shape(s, &w.stamp, &p, free) || math.Hypot(p.x-x, p.y-y) > s.typical.fwhm() {
+		return Star{}, false
 	}
-	if !fitted {
-		return w.unfitted(s, r, c, flags)
-	}
+	return w.measured(s, r, p, snr, free, flags)
+}
+
+// measured returns the star that the profile p, fitted to the gathered pixels,
+// describes; about is about its ratio of signal to noise. It reports whether it is
+// a star.
+func (w *worker) measured(s *survey, r *rows, p profile, about float64, free bool, flags Flags) (Star, bool) {
+	st := &w.stamp
+	noise := st.noise
 	window := p
-	if float64(c.snr) < ownShape {
+	if about < ownShape {
 		window = s.typical
 		window.x, window.y, window.amp = p.x, p.y, p.amp
 	}
@@ -308,7 +339,7 @@ func (w *worker) blob(s *survey, i int) (Star, bool) {
 	st := &w.stamp
 	reach := 1.3 * hfd
 	r := &w.rows
-	r.cut(st, s.sky, float64(c.x), float64(c.y), int(1.7*reach)+2)
+	r.cut(st, s.sky, float64(c.x), float64(c.y), int(1.7*reach)+2, math.Inf(1))
 	st.noise = noise
 	w.neighbours(s, i, 2.5*reach, func(j int, d candidate) {
 		if d.snr < 0.03*c.snr || w.fragment(s, j, 2*hfd, noise/math.Max(1, hfd/6)) {

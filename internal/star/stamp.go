@@ -55,8 +55,8 @@ type stamp struct {
 }
 
 // cut cuts the stamp that reaches half pixels each way from x, y, as far as the
-// rows go.
-func (r *rows) cut(s *stamp, b *background, x, y float64, half int) {
+// rows go. Pixels at the ceiling or above are NaN.
+func (r *rows) cut(s *stamp, b *background, x, y float64, half int, ceiling float64) {
 	cx, cy := int(math.Round(x)), int(math.Round(y))
 	s.x0, s.y0 = max(cx-half, r.x0), max(cy-half, r.y0)
 	x1, y1 := min(cx+half+1, r.x1), min(cy+half+1, r.y1)
@@ -85,12 +85,19 @@ func (r *rows) cut(s *stamp, b *background, x, y float64, half int) {
 		level := float32(s.level + slopeY*(float64(s.y0+j)-y) + slopeX*(float64(s.x0)-x))
 		step := float32(slopeX)
 		if r.f.IsUint16() {
+			full := uint16(min(ceiling, math.MaxUint16))
 			for i, p := range r.whole[at:][:s.w] {
 				dst[i] = float32(p) - level - step*float32(i)
+				if p >= full && float64(p) >= ceiling {
+					dst[i] = nan
+				}
 			}
 		} else {
 			for i, p := range r.v[at:][:s.w] {
 				dst[i] = p - level - step*float32(i)
+				if float64(p) >= ceiling {
+					dst[i] = nan
+				}
 			}
 		}
 		if r.f.Lattice != frame.Full {

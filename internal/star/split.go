@@ -1,0 +1,111 @@
+package star
+
+import (
+	"math"
+
+	"holdfast/internal/num"
+	"holdfast/internal/unit"
+)
+
+// A peak can be two stars: too near each other for two peaks of the smoothed
+// picture, or one on the flank of the other. The first are drawn out, the second
+// leave light beside the profile that fits the brighter.
+
+// split finds the two stars of the frame's typical shape that the gathered
+// pixels are, if the profile p, fitted to them as one star, looks like that. ok
+// is false if it does not, or if two stars fit no better than one, or if they
+// are less than 0.7 FWHM apart.
+func (w *worker) split(s *survey, st *stamp, p *profile) (one, two profile, ok bool) {
+	noise := st.noise
+	// What is faint, or fits as well as noise allows, tells nothing.
+	expected := float64(len(w.fit.v))*noise*noise + s.perADU*p.whole()
+	if p.amp < 5*noise || w.fit.left2 < 1.25*expected {
+		return one, two, false
+	}
+	major, minor, angle := p.widths()
+	typicalMajor, typicalMinor, _ := s.typical.widths()
+	if float64(major) > 1.15*float64(typicalMajor) && float64(minor) < 1.3*float64(typicalMinor) {
+		apart := 0.8 * math.Sqrt(float64(major)*float64(major)-float64(typicalMajor)*float64(typicalMajor))
+		sin, cos := math.Sincos(float64(angle.Rad()))
+		one, two = s.typical, s.typical
+		one.amp, one.x, one.y = p.amp, p.x-cos*apart/2, p.y-sin*apart/2
+		two.amp, two.x, two.y = p.amp, p.x+cos*apart/2, p.y+sin*apart/2
+		if w.two(s, p, &one, &two, noise) {
+			return one, two, true
+		}
+	}
+	x, y, left := w.beside(st, p, 0.8*s.typical.fwhm())
+	own := math.Sqrt(noise*noise + s.perADU*p.at(x, y))
+	if left < 3*own || left < (0.02+5*s.misfit)*p.amp {
+		return one, two, false
+	}
+	one, two = s.typical, s.typical
+	one.amp, one.x, one.y = p.amp, p.x, p.y
+	two.amp, two.x, two.y = left, x, y
+	return one, two, w.two(s, p, &one, &two, noise)
+}
+
+// beside returns where, at least reach from its centre, the profile leaves most
+// light, and how much, in the mean of three by three pixels.
+func (w *worker) beside(st *stamp, p *profile, reach float64) (x, y, left float64) {
+	t := &w.fit
+	left = math.Inf(-1)
+	at := t.falling(p.tail)
+	for k, v := range t.v {
+		px, py := t.dx[k]+t.x0, t.dy[k]+t.y0
+		dx, dy := px-p.x, py-p.y
+		if dx*dx+dy*dy < reach*reach {
+			continue
+		}
+		if m, _ := at.at(p.q(dx, dy)); v-p.amp*m > left {
+			x, y, left = px, py, v-p.amp*m
+		}
+	}
+	sum, n := 0.0, 0
+	for j := -1; j <= 1; j++ {
+		for i := -1; i <= 1; i++ {
+			if v := st.at(int(x)+i, int(y)+j); v == v {
+				sum += v - p.at(x+float64(i), y+float64(j))
+				n++
+			}
+		}
+	}
+	return x, y, sum / float64(max(n, 1))
+}
+
+// two fits two profiles at once, their shapes held, and reports whether they
+// are two stars and leave clearly less than the one.
+func (w *worker) two(s *survey, p, one, two *profile, noise float64) bool {
+	t := &w.fit
+	shared := t.sheet(s.typical.tail)
+	xx, xy, yy := s.typical.xx, s.typical.xy, s.typical.yy
+	x := []float64{one.amp, one.x - t.x0, one.y - t.y0, two.amp, two.x - t.x0, two.y - t.y0}
+	problem := num.Residuals(len(t.v), func(x, r, j []float64) {
+		for k, v := range t.v {
+			r[k] = -v
+			for h := 0; h < 6; h += 3 {
+				dx, dy := t.dx[k]-x[h+1], t.dy[k]-x[h+2]
+				m, dq := shared.at(xx*dx*dx + 2*xy*dx*dy + yy*dy*dy)
+				r[k] += x[h] * m
+				j[k*6+h] = m
+				j[k*6+h+1] = -2 * x[h] * dq * (xx*dx + xy*dy)
+				j[k*6+h+2] = -2 * x[h] * dq * (xy*dx + yy*dy)
+			}
+		}
+	})
+	res, err := num.LeastSquares(x, problem, num.Options{MaxIterations: 40, StepTol: 1e-3})
+	if err != nil {
+		return false
+	}
+	if res.SumSq > 0.8*t.left2 || t.left2-res.SumSq < 25*(noise*noise+s.perADU*math.Max(x[3], 0)) {
+		return false
+	}
+	one.amp, one.x, one.y = x[0], x[1]+t.x0, x[2]+t.y0
+	two.amp, two.x, two.y = x[3], x[4]+t.x0, x[5]+t.y0
+	if one.amp < two.amp {
+		*one, *two = *two, *one
+	}
+	typicalMajor, typicalMinor, _ := s.typical.widths()
+	gap := unit.Px(math.Hypot(one.x-two.x, one.y-two.y))
+	return two.amp > 3*noise && gap > 0.7*typicalMinor && gap < 2.5*typicalMajor
+}
