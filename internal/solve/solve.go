@@ -343,43 +343,42 @@ func (m *match) report(out *Solution) {
 
 // why says why there is no solution.
 func (s *search) why() string {
-	if !(s.lo < s.hi) {
-		return fmt.Sprintf("the scale asked for makes the field narrower than %v degree or wider than %v degrees, which are not searched", Narrowest, Widest)
+	long := 2 * max(s.half[0], s.half[1])
+	if hi := s.req.ScaleMax; hi > 0 && s.lo >= s.hi && hi.Arcsec(unit.Px(long)).Deg() < Widest {
+		n := s.expected(hi)
+		return fmt.Sprintf("too few catalogue stars in a field this small: at most %.2g degrees wide, where the catalogue has about %.1f stars; fields from %v degrees on are searched", float64(hi.Arcsec(unit.Px(long)).Deg()), n, float64(Narrowest))
 	}
-	if n, sure := s.possible(); sure && n < least {
-		return fmt.Sprintf("too few catalogue stars in a field this small: at most %d, at least %d are needed", n, least)
+	if s.lo >= s.hi {
+		return fmt.Sprintf("the scale given makes the field wider than %v degrees, which is not searched", float64(Widest))
+	}
+	if hi := s.req.ScaleMax; hi > 0 {
+		if n := s.expected(hi); n < least {
+			return fmt.Sprintf("too few catalogue stars in a field this small: about %.1f, at least %d are needed", n, least)
+		}
 	}
 	where := "in the whole sky"
 	if s.hint != nil {
 		where = "near the place given"
 	}
-	if s.best < 0 {
-		return fmt.Sprintf("no match %s at odds better than chance from %d stars; at least %.0e to 1 are needed", where, len(s.spots), Accept)
+	odds := "chance"
+	if s.best > 0 {
+		odds = fmt.Sprintf("%.1g to 1", oddsOf(s.best))
 	}
-	return fmt.Sprintf("no match %s at odds better than %.1g to 1 from %d stars; at least %.0e to 1 are needed", where, oddsOf(s.best), len(s.spots), Accept)
+	text := fmt.Sprintf("no match %s at odds better than %s from %d stars; at least %.0e to 1 are needed", where, odds, len(s.spots), Accept)
+	if s.req.ScaleMin == 0 {
+		text += fmt.Sprintf(" (should the field be narrower than %v degrees, it holds too few catalogue stars)", float64(Narrowest))
+	}
+	return text
 }
 
-// possible returns how many stars of the catalogue a frame of the largest
-// scale allowed can hold where it may point, and whether enough is known to
-// say so.
-func (s *search) possible() (int, bool) {
-	if s.req.ScaleMax == 0 {
-		return 0, false
+// expected returns how many stars the catalogue has in a frame of a scale at
+// the place of the hint, or on the average of the sky.
+func (s *search) expected(scale unit.Scale) float64 {
+	a, b := float64(scale.Arcsec(unit.Px(2*s.half[0])).Deg()), float64(scale.Arcsec(unit.Px(2*s.half[1])).Deg())
+	perDeg2 := float64(catalog.Count()) / 41253
+	if d := s.req.Hint; d != nil {
+		const radius = 1
+		perDeg2 = float64(len(catalog.Cone(nil, d.RA, d.Dec, radius, 99))) / (math.Pi * radius * radius)
 	}
-	area := 4 * s.half[0] * s.half[1] * s.hi * s.hi * (180 / math.Pi) * (180 / math.Pi)
-	if s.req.Hint == nil || !s.req.Strict {
-		const densest = 71 // ten in 0.141 square degrees
-		return int(math.Ceil(densest * area)), true
-	}
-	within := s.req.Within
-	if within == 0 {
-		within = 5
-	}
-	d := s.req.Hint
-	stars := catalog.Cone(nil, d.RA, d.Dec, within+s.diagonal(s.hi)/2, 99)
-	if within < s.diagonal(s.hi)/2 {
-		return len(stars), true
-	}
-	deg2 := 2 * math.Pi * (1 - math.Cos(float64((within + s.diagonal(s.hi)/2).Rad()))) * (180 / math.Pi) * (180 / math.Pi)
-	return int(math.Ceil(float64(len(stars)) / deg2 * area)), true
+	return perDeg2 * a * b
 }

@@ -51,11 +51,10 @@ func TestHinted(t *testing.T) {
 			t.Errorf("field %d of %.2f degrees at %v is solved wrongly: %s", i, float64(d.wide), d.centre, why)
 		}
 	}
-	if float64(bent) > 0.002*float64(n)+1 {
+	if float64(bent) > 0.001*float64(n) {
 		t.Errorf("%d of %d fields are off by more than a few pixels in a corner", bent, n)
 	}
-	// Ten catalogue stars of which three are lost are not always enough.
-	if float64(refused) > 0.003*float64(n)+1 {
+	if refused > 0 {
 		t.Errorf("%d of %d fields are refused", refused, n)
 	}
 	slices.Sort(times)
@@ -83,36 +82,78 @@ func TestBlind(t *testing.T) {
 			t.Errorf("field %d of %.2f degrees at %v is solved wrongly: %s", i, float64(d.wide), d.centre, why)
 		}
 	}
-	if float64(refused) > 0.01*float64(n)+1 {
+	if float64(refused) > 0.01*float64(n) {
 		t.Errorf("%d of %d fields are refused", refused, n)
 	}
 }
 
-// TestRefused: points strewn at random have no place on the sky, and the reason
-// is said.
+// strewn returns spots at random places.
+func strewn(r *rand.Rand, n, w, h int) []Spot {
+	var spots []Spot
+	for range n {
+		spots = append(spots, Spot{unit.Px(float64(w)*r.Float64() - 0.5), unit.Px(float64(h)*r.Float64() - 0.5), math.Pow(10, 3*r.Float64())})
+	}
+	return spots
+}
+
+// TestRefused: points strewn at random have no place on the sky, with a hint
+// and without, and the reason is said. The odds claimed are honest: at one in
+// a hundred, say, no more than one frame in a hundred and its scatter.
 func TestRefused(t *testing.T) {
 	r := rand.New(rand.NewPCG(5, 6))
-	for range count(40, 6) {
-		n := 8 + r.IntN(60)
-		var spots []Spot
-		for range n {
-			spots = append(spots, Spot{unit.Px(1279 * r.Float64()), unit.Px(959 * r.Float64()), math.Pow(10, 3*r.Float64())})
+	n := count(500, 6)
+	best := 0.0
+	for i := range n {
+		size := 8 + r.IntN(130)
+		req := Request{Spots: strewn(r, size, 1280, 960), Width: 1280, Height: 960}
+		if i%2 == 0 || testing.Short() {
+			req.Hint = &sky.Direction{RA: unit.Deg(360 * r.Float64()), Dec: unit.Deg(60 * (2*r.Float64() - 1))}
+			req.Strict = true
 		}
-		h := sky.Direction{RA: unit.Deg(360 * r.Float64()), Dec: unit.Deg(60 * (2*r.Float64() - 1))}
-		s, err := Solve(t.Context(), Request{Spots: spots, Width: 1280, Height: 960, Hint: &h, Strict: true})
+		s, err := Solve(t.Context(), req)
 		if err != nil {
 			t.Fatal(err)
 		}
 		if s.Solved {
-			t.Errorf("%d random points are placed at %v with odds %g", n, s.Centre, s.Odds)
+			t.Errorf("%d random points are placed at %v with odds %g", size, s.Centre, s.Odds)
 		}
-		if s.Why == "" {
-			t.Error("no reason is given")
+		if !strings.Contains(s.Why, "no match") {
+			t.Errorf("reason %q, want one that tells of no match", s.Why)
 		}
+		best = max(best, s.Odds)
 	}
-	s, err := Solve(t.Context(), Request{Spots: []Spot{{1, 1, 1}, {5, 9, 2}}, Width: 100, Height: 100})
-	if err != nil || s.Solved || !strings.Contains(s.Why, "too few stars") {
-		t.Errorf("two stars: %+v, %v", s, err)
+	t.Logf("%d frames of random points: the best match at odds of %.2g", n, best)
+	if best > float64(n) {
+		t.Errorf("a match by chance at odds of %g among %d frames", best, n)
+	}
+}
+
+// TestReasons: each refusal says why.
+func TestReasons(t *testing.T) {
+	r := rand.New(rand.NewPCG(15, 6))
+	spots := strewn(r, 30, 1000, 1000)
+	line := []Spot{}
+	for i := range 30 {
+		line = append(line, Spot{unit.Px(30 * i), 500, float64(100 - i)})
+	}
+	hint := &sky.Direction{RA: 192, Dec: 27} // the galactic pole: about 24 stars a square degree
+	for _, tt := range []struct {
+		req Request
+		say string
+	}{
+		{Request{Spots: spots[:4], Hint: hint}, "too few stars in the frame: 4"},
+		{Request{Spots: append(slices.Clone(spots[:2]), spots[0], spots[1], spots[1]), Hint: hint}, "too few stars in the frame: 2"},
+		{Request{Spots: spots, Hint: hint, ScaleMin: 0.5, ScaleMax: 1}, "too few catalogue stars in a field this small"},
+		{Request{Spots: spots, Hint: hint, ScaleMin: 1.4, ScaleMax: 1.5}, "too few catalogue stars in a field this small: about"},
+		{Request{Spots: spots, Hint: hint, ScaleMin: 200, ScaleMax: 300}, "wider than 30 degrees"},
+		{Request{Spots: spots, Hint: hint, ScaleMin: 9, ScaleMax: 10}, "no match near the place given"},
+		{Request{Spots: line, Hint: hint, ScaleMin: 9, ScaleMax: 10}, "no match near the place given"},
+	} {
+		tt.req.Width, tt.req.Height, tt.req.Strict = 1000, 1000, true
+		s, err := Solve(t.Context(), tt.req)
+		if err != nil || s.Solved || !strings.Contains(s.Why, tt.say) {
+			t.Errorf("%v %v: %q, want a reason that says %q", s.Solved, err, s.Why, tt.say)
+		}
 	}
 }
 
