@@ -224,8 +224,8 @@ func insert(best []near, d near, k int) []near {
 	return best
 }
 
-// block appends the runs of stars, each from bright to faint, that hold every
-// star of the chart within a band's height of any place in cell k of band b.
+// block appends the runs of stars that hold every star of the chart within a
+// band's height of any place in cell k of band b.
 func (c *chart) block(dst [][2]uint32, b, k int) [][2]uint32 {
 	at := &c.bands[b]
 	west, east := float64(k)/at.perRA, float64(k+1)/at.perRA
@@ -243,11 +243,22 @@ func (c *chart) block(dst [][2]uint32, b, k int) [][2]uint32 {
 		} else if hi-lo+1 >= d.cells {
 			lo, hi = 0, d.cells-1
 		}
-		for j := lo; j <= hi; j++ {
-			cell := d.cell + (j+d.cells)%d.cells
-			if c.first[cell] < c.first[cell+1] {
-				dst = append(dst, [2]uint32{c.first[cell], c.first[cell+1]})
+		// Cells of a band that lie side by side are one run.
+		add := func(lo, hi int) {
+			if from, to := c.first[d.cell+lo], c.first[d.cell+hi+1]; lo <= hi && from < to {
+				dst = append(dst, [2]uint32{from, to})
 			}
+		}
+		switch {
+		case lo > hi:
+		case lo < 0:
+			add(lo+d.cells, d.cells-1)
+			add(0, hi)
+		case hi >= d.cells:
+			add(lo, d.cells-1)
+			add(0, hi-d.cells)
+		default:
+			add(lo, hi)
 		}
 	}
 	return dst
@@ -257,7 +268,7 @@ func (c *chart) block(dst [][2]uint32, b, k int) [][2]uint32 {
 // e, n and v are right-handed: east and north on the sky. At a pole of the
 // third axis they are any such pair.
 func basis(v vec) (e, n vec) {
-	h := math.Hypot(v[0], v[1])
+	h := math.Sqrt(v[0]*v[0] + v[1]*v[1])
 	if h < 1e-12 {
 		e = vec{1, 0, 0}
 	} else {

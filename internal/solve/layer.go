@@ -69,9 +69,8 @@ func (l *layer) fill(q *quads, from, to int) {
 	var room, best []near
 	var runs [][2]uint32
 	var arms [maxArms]arm
-	least := l.closest * l.closest
-	sure := 2 * math.Sin(c.height/2)
-	sure *= sure
+	least := float32(l.closest * l.closest)
+	sure := float32(4 * math.Sin(c.height/2) * math.Sin(c.height/2))
 	for b := from; b < to; b++ {
 		for k := range c.bands[b].cells {
 			i, end := c.first[c.bands[b].cell+k], c.first[c.bands[b].cell+k+1]
@@ -89,17 +88,15 @@ func (l *layer) fill(q *quads, from, to int) {
 				best = best[:0]
 				limit := sure
 				for _, r := range runs {
-					for j := r[0]; j < r[1]; j++ {
-						o := &c.marks[j]
-						if o.mag > m.mag {
-							break
-						}
-						x, y, z := float64(o.x)-float64(m.x), float64(o.y)-float64(m.y), float64(o.z)-float64(m.z)
+					marks := c.marks[r[0]:r[1]]
+					for j := range marks {
+						o := &marks[j]
+						x, y, z := o.x-m.x, o.y-m.y, o.z-m.z
 						d := x*x + y*y + z*z
-						if d < limit && d > least && j != i {
-							best = insert(best, near{d, j}, l.arms)
+						if d < limit && o.mag <= m.mag && d > least {
+							best = insert(best, near{float64(d), r[0] + uint32(j)}, l.arms)
 							if len(best) == l.arms {
-								limit = best[l.arms-1].chord2
+								limit = float32(best[l.arms-1].chord2)
 							}
 						}
 					}

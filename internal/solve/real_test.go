@@ -78,20 +78,23 @@ func apart(a, b *WCS, w, h int) (rms, largest float64) {
 // TestRealSolutions compares with the solutions in headers that are known to
 // be good, from a hint two degrees off.
 func TestRealSolutions(t *testing.T) {
-	for _, tt := range []struct {
+	for i, tt := range []struct {
 		frame, solution string
 		rms             float64 // pixels
 	}{
 		{"finder/finder.fits", "finder/finder_wcs.fits", 0.6},
-		{"lens_piggyback/l20150608_383.fits", "", 0.5},
 		{"lens_piggyback/l20150608_386.fits", "", 0.5},
 		{"lens_piggyback/l20150608_389.fits", "", 0.5},
+		{"lens_piggyback/l20150608_383.fits", "", 0.5},
 		{"lens_piggyback/l20150712_414.fits", "", 0.5},
 		{"lens_piggyback/l20150720_286.fits", "", 0.5},
 		// Its header's solution is of second order and 0.92 px off the
 		// catalogue in 114 stars; ours is 0.12 px off in 131.
 		{"lens_crop/solved.fits.fz", "", 2},
 	} {
+		if i%3 > 0 && testing.Short() {
+			continue // one of each camera
+		}
 		f, h := stars(t, tt.frame)
 		if tt.solution != "" {
 			h = header(t, tt.solution)
@@ -136,7 +139,10 @@ func TestRealPoorSolutions(t *testing.T) {
 		return got.WCS, w, f
 	}
 	good, goodHeader, f := solved("lens_piggyback/l20150608_383.fits")
-	for _, name := range []string{"lens_piggyback/l20150608_381.fits", "lens_piggyback/l20150608_382.fits", "lens_piggyback/l20150723_288.fits"} {
+	for i, name := range []string{"lens_piggyback/l20150723_288.fits", "lens_piggyback/l20150608_381.fits", "lens_piggyback/l20150608_382.fits"} {
+		if i > 0 && testing.Short() {
+			break
+		}
 		got, header, _ := solved(name)
 		rms, largest := apart(got, header, f.Width, f.Height)
 		t.Logf("%s: %.2f px rms from its header, %.2f at most", name, rms, largest)
