@@ -147,12 +147,13 @@ func (w *band) search(f *frame.Frame, b *background, k int, thumb []float32, map
 		if err := f.Rows(y0, y1, raw); err != nil {
 			return err
 		}
+		tame(raw)
 		for r := range half {
 			p, q := raw[2*r*f.Width:][:f.Width], raw[(2*r+1)*f.Width:][:f.Width]
 			row := sums[r*n:][:n]
 			sumPairs(row, p, q, f.Lattice, y0+2*r)
 			for i, v := range row {
-				if !(v-v == 0) { // NaN or infinite
+				if v != v {
 					level, _ := b.at(float64(2*i)+0.5, float64(y0+2*r)+0.5)
 					row[i] = float32(4 * level)
 				}
@@ -289,7 +290,7 @@ func (w *band) scan(up, mid, down []float32, r, n int, area, noiseGain float64, 
 // highest, from the middle one, at most half a step away.
 func vertex(a, b, c float32) float64 {
 	d := a - 2*b + c
-	if d >= 0 {
+	if !(d < 0) {
 		return 0
 	}
 	return math.Max(-0.5, math.Min(0.5, float64((a-c)/(2*d))))

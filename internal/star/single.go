@@ -171,6 +171,12 @@ func (w *worker) star(s *survey, i, half int, major float64) (Star, bool) {
 	return w.measured(s, r, p, float64(c.snr), free, flags)
 }
 
+// inside reports whether a place is on a pixel of the frame, or at most half a
+// pixel beside one: of a star farther out nothing is known but a wing.
+func (s *survey) inside(x, y float64) bool {
+	return x >= -1 && y >= -1 && x <= float64(s.f.Width) && y <= float64(s.f.Height)
+}
+
 // shape fits the profile p, begun as the typical one, to the stamp.
 func (w *worker) shape(s *survey, st *stamp, p *profile, free bool) bool {
 	for range 3 {
@@ -208,7 +214,7 @@ func (w *worker) measured(s *survey, r *rows, p profile, about float64, free boo
 	}
 	window, at := w.fit.place(window, noise, s.perADU)
 	snr := at.amp / at.sigmaAmp
-	if !(snr >= 5) {
+	if !(snr >= 5) || !s.inside(at.x, at.y) {
 		return Star{}, false
 	}
 	if !free {
@@ -248,7 +254,7 @@ func (w *worker) unfitted(s *survey, r *rows, c candidate, flags Flags) (Star, b
 	}
 	major, minor, angle := cov.axes()
 	b, ok := st.sums(x, y, math.Max(3, 3*float64(major)), s.perADU)
-	if !ok || b.flux < 5*b.sigma {
+	if !ok || b.flux < 5*b.sigma || !s.inside(x, y) {
 		return Star{}, false
 	}
 	const k = 2.3548200450309493
@@ -351,7 +357,7 @@ func (w *worker) blob(s *survey, i int) (Star, bool) {
 		}
 	})
 	b, ok := st.sums(float64(c.x), float64(c.y), reach, s.perADU)
-	if !ok || b.flux < 5*b.sigma || math.Hypot(b.x-float64(c.x), b.y-float64(c.y)) > 0.5*hfd || b.hfd < 0.5*hfd {
+	if !ok || b.flux < 5*b.sigma || !s.inside(b.x, b.y) || math.Hypot(b.x-float64(c.x), b.y-float64(c.y)) > 0.5*hfd || b.hfd < 0.5*hfd {
 		return Star{}, false
 	}
 	nan := math.NaN()

@@ -22,7 +22,23 @@ func (r *rows) load(f *frame.Frame, y0, y1 int) error {
 	if f.IsUint16() {
 		return f.RowsUint16(r.y0, r.y1, resize(&r.whole, n))
 	}
-	return f.Rows(r.y0, r.y1, resize(&r.v, n))
+	if err := f.Rows(r.y0, r.y1, resize(&r.v, n)); err != nil {
+		return err
+	}
+	tame(r.v)
+	return nil
+}
+
+// tame makes NaN of what no detector counts, so that sums of squares stay
+// finite.
+func tame(v []float32) {
+	const most = 1e12
+	nan := float32(math.NaN())
+	for i, p := range v {
+		if !(p > -most && p < most) {
+			v[i] = nan
+		}
+	}
 }
 
 // part copies what the rows, of whole numbers, hold within half pixels of x, y.
