@@ -110,7 +110,7 @@ func SightTolerance(q Request) (*Tolerance, error) {
 		}
 		return 0
 	})
-	t.Why = fmt.Sprintf("beyond %.0f arcmin apart %s lengthens the corner's stars in subs of %s", float64(t.Offset), abouts[t.Limit].cause, sub.Say())
+	t.Why = fmt.Sprintf("beyond %.0f arcmin apart the corner's stars grow too long in subs of %s, because %s", float64(t.Offset), sub.Say(), abouts[t.Limit].cause)
 	return t, nil
 }
 

@@ -35,6 +35,7 @@ type candidate struct {
 	x, y float32 // in pixels of the frame
 	snr  float32 // over the noise of the smoothed picture
 	kept int32   // which of the pixels kept are those around it
+	flat bool    // its top is flat: on the finest scale, see plateau
 }
 
 // keepHalf is how far around a peak of the finest scale its pixels are kept, so
@@ -50,6 +51,7 @@ type finding struct {
 	peaks [levels][]candidate // of each scale, sorted by y, then x
 	sky   [levels]*background // of the scale; those of the first two are the frame's
 	hot   int                 // hot pixels left out
+	flat  []plateau           // peaks whose top is flat
 	kept  []rows              // the pixels around each peak of the finest scale; nil if not kept
 
 	thumb       []float32 // the picture summed for scale next, not yet searched
@@ -89,6 +91,7 @@ func find(f *frame.Frame, b *background, workers int) (*finding, error) {
 	}
 	for k := range parts {
 		found.hot += parts[k].hot
+		found.flat = append(found.flat, parts[k].flat...)
 		if kept.Load() <= keepMost {
 			for i := range parts[k].peaks[0] {
 				parts[k].peaks[0][i].kept += int32(len(found.kept))
@@ -111,6 +114,7 @@ func sortPeaks(c []candidate) {
 // part is what one band has.
 type part struct {
 	peaks [2][]candidate
+	flat  []plateau
 	kept  []rows
 	hot   int
 }
@@ -164,7 +168,11 @@ func (w *band) search(f *frame.Frame, b *background, k int, thumb []float32, map
 	w.peaks(sums, n, half, 2, y0, b, smoothGain(f.Lattice)*b.smooth, &all)
 	for _, c := range all {
 		inside := c.y >= float32(own0)-0.5 && c.y < float32(own1)-0.5
-		if x, y, excess := w.hotPixel(f, b, c, y0, y1); excess > 0 {
+		x, y, excess, flat := w.top(f, b, c, y0, y1)
+		if c.flat = flat.equal > 4; inside && c.flat {
+			out.flat = append(out.flat, flat)
+		}
+		if excess > 0 {
 			// Leave no trace of it on the coarser scales.
 			if i, r := x/2, (y-y0)/2; i < n && r < half {
 				if f.Lattice != frame.Full {
@@ -296,10 +304,33 @@ func vertex(a, b, c float32) float64 {
 	return math.Max(-0.5, math.Min(0.5, float64((a-c)/(2*d))))
 }
 
-// hotPixel reports, by an excess that is not 0, that the candidate is a single
-// pixel, and which: its neighbours hold less than a tenth of its light. A star
-// of 1.5 pixels FWHM gives them a third.
-func (w *band) hotPixel(f *frame.Frame, b *background, c candidate, y0, y1 int) (x, y int, excess float32) {
+// plateau is the flat top of a peak: the value of its fullest pixel and how many
+// of five by five pixels hold it.
+type plateau struct {
+	value float64
+	equal int
+}
+
+// ceiling returns the value at which pixels stop to rise, as the flat tops tell
+// it: the least that two peaks share, or that a third of the pixels of one hold.
+// +Inf if none does.
+func (found *finding) ceiling() float64 {
+	seen := map[float64]bool{}
+	least := math.Inf(1)
+	for _, p := range found.flat {
+		if p.equal > 8 || seen[p.value] {
+			least = math.Min(least, p.value)
+		}
+		seen[p.value] = true
+	}
+	return least
+}
+
+// top looks at the pixels of a peak. An excess above 0 says that it is a single
+// hot pixel, and x, y which: its neighbours hold less than a tenth of its light;
+// a star of 1.5 pixels FWHM gives them a third. flat is filled if the peak
+// stands far above the noise.
+func (w *band) top(f *frame.Frame, b *background, c candidate, y0, y1 int) (x, y int, excess float32, flat plateau) {
 	value := func(x, y int) float32 {
 		if f.IsUint16() {
 			return float32(w.raw16[(y-y0)*f.Width+x])
@@ -307,18 +338,25 @@ func (w *band) hotPixel(f *frame.Frame, b *background, c candidate, y0, y1 int) 
 		return w.raw[(y-y0)*f.Width+x]
 	}
 	cx, cy := int(math.Round(float64(c.x))), int(math.Round(float64(c.y)))
-	best := float32(math.Inf(-1))
+	best, equal := float32(math.Inf(-1)), 0
 	for j := max(cy-2, y0); j <= min(cy+2, y1-1); j++ {
 		for i := max(cx-2, 0); i <= min(cx+2, f.Width-1); i++ {
-			if v := value(i, j); v > best && f.Lattice.Holds(i, j) {
-				best, x, y = v, i, j
+			switch v := value(i, j); {
+			case !f.Lattice.Holds(i, j):
+			case v > best:
+				best, x, y, equal = v, i, j, 1
+			case v == best:
+				equal++
 			}
 		}
 	}
 	level, noise := b.at(float64(x), float64(y))
 	peak := float64(best) - level
+	if peak > 50*noise {
+		flat = plateau{float64(best), equal}
+	}
 	if !(peak > 12*noise) {
-		return x, y, 0
+		return x, y, 0, flat
 	}
 	steps := [4][2]int{{1, 0}, {-1, 0}, {0, 1}, {0, -1}}
 	if f.Lattice != frame.Full {
@@ -336,9 +374,9 @@ func (w *band) hotPixel(f *frame.Frame, b *background, c candidate, y0, y1 int) 
 		}
 	}
 	if n < 2 || sum/float64(n) > 0.1*peak+noise {
-		return x, y, 0
+		return x, y, 0, flat
 	}
-	return x, y, float32(peak)
+	return x, y, float32(peak), flat
 }
 
 // at returns the peaks of scale l, searching the map that far; none beyond the

@@ -69,7 +69,7 @@ func Measure(f *frame.Frame, opt Options) (Frame, error) {
 	if err != nil {
 		return out, err
 	}
-	s := survey{found: found, opt: opt, ceiling: float64(f.Ceiling)}
+	s := survey{found: found, opt: opt, ceiling: math.Min(float64(f.Ceiling), found.ceiling())}
 	if gain.ElectronPerADU > 0 {
 		s.perADU = 1 / gain.ElectronPerADU
 	}
@@ -91,15 +91,21 @@ func Measure(f *frame.Frame, opt Options) (Frame, error) {
 // the noise is no star, and the rest are too few to know a star by or of all
 // sizes: hot pixels of a dark frame, patches of cloud.
 func (f *Frame) doubt() {
-	const few, many, most = 3, 8, 4
+	const few, many, most = 3, 6, 4
 	if f.StarsFound == 0 {
 		return
 	}
-	wide := 0
+	wide, full := 0, 0
 	for k := range f.Stars {
-		if f.Stars[k].Flags&(Extended|Unfitted) != 0 {
+		switch flags := f.Stars[k].Flags; {
+		case flags&(Extended|Unfitted) != 0:
 			wide++
+		case flags&Saturated != 0 && f.Stars[k].SNR > 100:
+			full++ // one bright star alone, among hot pixels
 		}
+	}
+	if full > 0 && full >= wide {
+		return
 	}
 	others := f.Rejected + wide
 	if f.Measured < few && others < many*f.StarsFound || f.Measured >= few && (others < most*f.Measured || f.spread() < 0.4) {
@@ -261,9 +267,10 @@ func (s *survey) unbin() {
 }
 
 // coarser reports whether most of the brightest peaks of scale l are parts of
-// more significant peaks of the next.
+// more significant peaks of the next. Flat tops, which are of any size, take no
+// part.
 func (found *finding) coarser(l int) bool {
-	bright := slices.Clone(found.at(l))
+	bright := slices.DeleteFunc(slices.Clone(found.at(l)), func(c candidate) bool { return c.flat })
 	slices.SortStableFunc(bright, func(a, b candidate) int { return cmp.Compare(b.snr, a.snr) })
 	bright = bright[:min(len(bright), 60)]
 	reach := float32(int(3) << (l + 1))
@@ -294,6 +301,7 @@ func near(peaks []candidate, y, reach float32, f func(i int, c candidate)) {
 
 // sample is one bright star that shape looks at.
 type sample struct {
+	c      candidate
 	p      profile
 	b      blob
 	snr    float64
@@ -317,7 +325,9 @@ func (s *survey) shape() (bool, error) {
 		c, ok := s.peaks[i], true
 		reach := float32(7 * sigma)
 		near(s.peaks, c.y, reach, func(j int, d candidate) {
-			if j != i && math.Hypot(float64(d.x-c.x), float64(d.y-c.y)) < float64(reach) && d.snr > 0.1*c.snr && d.snr > 20 {
+			away := math.Hypot(float64(d.x-c.x), float64(d.y-c.y))
+			same := away < 4*sigma && math.Abs(float64(d.snr/c.snr)-1) < 0.02 // on one flat top
+			if j != i && !same && away < float64(reach) && d.snr > 0.1*c.snr && d.snr > 20 {
 				ok = false
 			}
 		})
@@ -356,9 +366,25 @@ func (s *survey) shape() (bool, error) {
 			break
 		}
 	}
+	// If all the bright stars are full, their flanks must do.
+	full := slices.Clone(samples)
 	samples = slices.DeleteFunc(samples, func(m sample) bool { return !s.sound(&m) })
 	if len(samples) == 0 {
-		return false, nil
+		var w worker
+		for _, m := range full {
+			if m.top < s.ceiling {
+				continue
+			}
+			half := int(12*sigma) + 2
+			if err := w.rows.load(s.f, int(m.c.y)-half, int(m.c.y)+half+1); err != nil {
+				return false, err
+			}
+			if m := w.flank(s, &w.rows, m.c, sigma, half); m.fitted && m.misfit < 0.15 && s.width(&m) {
+				samples = append(samples, m)
+			}
+		}
+		s.soft = false
+		return s.commonProfile(samples), nil
 	}
 	soft := 0
 	for k := range samples {
@@ -384,17 +410,28 @@ func (s *survey) sound(m *sample) bool {
 	if !m.fitted || m.misfit > 0.15 {
 		return false
 	}
+	return s.width(m)
+}
+
+// width reports whether the sample's widths can be a star's on the scale in use.
+func (s *survey) width(m *sample) bool {
 	major, minor, _ := m.p.widths()
-	return minor > narrowest && major < widest*unit.Px(int(1)<<s.level)
+	return minor > s.narrowest() && major < widest*unit.Px(int(1)<<s.level)
 }
 
 // widest is the greatest FWHM of a star on the finest scale, three times what
 // the scale smooths by; wider stars belong to a coarser one.
 const widest unit.Px = 3 * 2.3548 * smoothSigma
 
-// narrowest is the least FWHM of a star: less light than this beside the
-// brightest pixel comes through no lens, but from a hot pixel or a particle.
-const narrowest unit.Px = 1.1
+// narrowest returns the least FWHM of a star: less light than this beside the
+// brightest pixel comes through no lens, but from a hot pixel or a particle. Of a
+// mosaic the nearest pixels are farther away and have passed the test of top.
+func (s *survey) narrowest() unit.Px {
+	if s.f.Lattice != frame.Full {
+		return 0.8
+	}
+	return 1.1
+}
 
 // findCeiling lowers the ceiling to the value at which two stars or more are
 // flat, or one in more than three pixels.
@@ -530,6 +567,7 @@ func (w *worker) sample(s *survey, c candidate, sigma float64) (sample, error) {
 
 // sampleIn measures the candidate in the pixels of r up to half around it.
 func (w *worker) sampleIn(s *survey, r *rows, c candidate, sigma float64, half int) (m sample) {
+	m.c = c
 	st := &w.stamp
 	r.cut(st, s.sky, float64(c.x), float64(c.y), half, math.Inf(1))
 	st.noise = s.noise(float64(c.x), float64(c.y))
@@ -546,9 +584,34 @@ func (w *worker) sampleIn(s *survey, r *rows, c candidate, sigma float64, half i
 		m.b, m.summed = b, true
 		m.snr = b.flux / b.sigma
 	}
+	w.free(s, &m, x, y, cov)
+	return m
+}
+
+// flank measures the candidate by the pixels of r, up to half around it, that
+// are not full.
+func (w *worker) flank(s *survey, r *rows, c candidate, sigma float64, half int) (m sample) {
+	m.c = c
+	st := &w.stamp
+	r.cut(st, s.sky, float64(c.x), float64(c.y), half, math.Inf(1))
+	x, y, cov, ok := st.settle(float64(c.x), float64(c.y), sigma)
+	if !ok {
+		return m
+	}
+	r.cut(st, s.sky, float64(c.x), float64(c.y), half, s.ceiling)
+	st.noise = s.noise(float64(c.x), float64(c.y))
+	w.free(s, &m, x, y, cov)
+	return m
+}
+
+// free fits a profile of its own to the stamp, beginning with a Gaussian of the
+// covariance at x, y.
+func (w *worker) free(s *survey, m *sample, x, y float64, cov moments) {
+	st := &w.stamp
+	major, _, _ := cov.axes()
 	peak := st.at(int(math.Round(x)), int(math.Round(y)))
 	if !(peak > 0) {
-		peak = float64(c.snr) * st.noise
+		peak = float64(m.c.snr) * st.noise
 	}
 	p := gaussian(peak, x, y, cov)
 	p.tail = 0.1
@@ -556,20 +619,16 @@ func (w *worker) sampleIn(s *survey, r *rows, c candidate, sigma float64, half i
 		before := p.fwhm()
 		w.fit.gather(st, &p)
 		if !w.fit.fit(&p, true) {
-			return m
+			return
 		}
 		if math.Abs(p.fwhm()-before) < 0.03*before {
 			break
 		}
 	}
-	m.fitted = true
-	if math.Hypot(p.x-x, p.y-y) > float64(major) {
-		m.fitted = false
-	}
+	m.fitted = math.Hypot(p.x-x, p.y-y) <= float64(major)
 	_, at := w.fit.place(p, st.noise, s.perADU)
 	m.p, m.snr = p, at.amp/at.sigmaAmp
 	m.misfit = w.fit.misfit(&p, st.noise, s.perADU)
-	return m
 }
 
 // noise returns the noise of a pixel at x, y, that of a correlated background

@@ -3,6 +3,7 @@ package star
 import (
 	"math"
 
+	"holdfast/internal/frame"
 	"holdfast/internal/unit"
 )
 
@@ -147,6 +148,15 @@ func (w *worker) star(s *survey, i, half int, major float64) (Star, bool) {
 		}
 	})
 
+	if v := st.at(int(math.Round(float64(c.x))), int(math.Round(float64(c.y)))); v != v && s.f.Lattice == frame.Full {
+		// Its middle is full: the flanks must tell.
+		if m := w.flank(s, r, c, s.typical.fwhm()/2.3548, half); m.fitted {
+			return w.measured(s, r, m.p, float64(c.snr), true, flags|Saturated)
+		}
+		r.cut(st, s.sky, float64(c.x), float64(c.y), half, math.Inf(1))
+		st.noise = noise
+		return w.unfitted(s, r, c, flags)
+	}
 	p := s.start(st, c)
 	free := float64(c.snr) > ownTail
 	fitted := w.shape(s, st, &p, free)
@@ -228,7 +238,7 @@ func (w *worker) measured(s *survey, r *rows, p profile, about float64, free boo
 	typicalMajor, typicalMinor, _ := s.typical.widths()
 	// Narrower than the frame's stars, beyond what noise can do.
 	slack := 1 + 4/snr
-	if out.Minor*unit.Px(slack) < 0.65*typicalMinor || out.Minor*unit.Px(slack) < narrowest {
+	if out.Minor*unit.Px(slack) < 0.65*typicalMinor || out.Minor*unit.Px(slack) < s.narrowest() {
 		return Star{}, false
 	}
 	if float64(out.Minor) > 1.6*float64(typicalMajor)*slack {
@@ -259,7 +269,7 @@ func (w *worker) unfitted(s *survey, r *rows, c candidate, flags Flags) (Star, b
 	}
 	const k = 2.3548200450309493
 	typicalMajor, typicalMinor, _ := s.typical.widths()
-	if k*minor < 0.65*typicalMinor || k*minor < narrowest {
+	if k*minor < 0.65*typicalMinor || k*minor < s.narrowest() {
 		return Star{}, false
 	}
 	condition := s.condition(r, x, y, float64(k*major))
@@ -338,7 +348,19 @@ func (w *worker) blob(s *survey, i int) (Star, bool) {
 	c := s.peaks[i]
 	hfd := s.blur.hfd
 	noise := s.noise(float64(c.x), float64(c.y))
-	if w.fragment(s, i, 2*hfd, noise/math.Max(1, hfd/6)) {
+	// The two sides of a ring are peaks of their own; the brighter stands for it.
+	// Farther away only a dip tells another star.
+	const ring = 0.8
+	grain := noise / math.Max(1, hfd/6)
+	part := func(j int) bool {
+		inside := false
+		w.neighbours(s, j, ring*hfd, func(k int, e candidate) {
+			d := s.peaks[j]
+			inside = inside || e.snr > d.snr || e.snr == d.snr && k < j
+		})
+		return inside || w.fragment(s, j, 2*hfd, grain)
+	}
+	if part(i) {
 		return Star{}, false
 	}
 	var flags Flags
@@ -348,16 +370,17 @@ func (w *worker) blob(s *survey, i int) (Star, bool) {
 	r.cut(st, s.sky, float64(c.x), float64(c.y), int(1.7*reach)+2, math.Inf(1))
 	st.noise = noise
 	w.neighbours(s, i, 2.5*reach, func(j int, d candidate) {
-		if d.snr < 0.03*c.snr || w.fragment(s, j, 2*hfd, noise/math.Max(1, hfd/6)) {
+		away := math.Hypot(float64(d.x-c.x), float64(d.y-c.y))
+		if d.snr < 0.03*c.snr || away < ring*hfd || part(j) {
 			return
 		}
 		st.blank(float64(c.x), float64(c.y), float64(d.x), float64(d.y))
-		if math.Hypot(float64(d.x-c.x), float64(d.y-c.y)) < 1.8*hfd {
+		if away < 1.8*hfd {
 			flags |= Blended
 		}
 	})
 	b, ok := st.sums(float64(c.x), float64(c.y), reach, s.perADU)
-	if !ok || b.flux < 5*b.sigma || !s.inside(b.x, b.y) || math.Hypot(b.x-float64(c.x), b.y-float64(c.y)) > 0.5*hfd || b.hfd < 0.5*hfd {
+	if !ok || b.flux < 5*b.sigma || !s.inside(b.x, b.y) || math.Hypot(b.x-float64(c.x), b.y-float64(c.y)) > 0.8*hfd || b.hfd < 0.5*hfd {
 		return Star{}, false
 	}
 	nan := math.NaN()

@@ -298,6 +298,34 @@ func TestRealFrames(t *testing.T) {
 	}
 }
 
+// TestFull: stars that fill their pixels are found, placed, flagged, and kept
+// out of the summary; alone on a frame they are measured by their flanks.
+func TestFull(t *testing.T) {
+	r := rand.New(rand.NewPCG(8, 8))
+	k := gauss(4, 0.1, 60)
+	for _, flux := range []float64{3e6, 3e7, 1e8} {
+		img, truth := field(r, 128, 128, flux, 500, 5, k...)
+		// A converter of 14 bits.
+		for i, v := range img {
+			img[i] = min(v, 16383)
+		}
+		got, err := Measure(frame.FromPixels(128, 128, img), Options{GainElectronPerADU: 1})
+		if err != nil || got.StarsFound == 0 {
+			t.Errorf("a full star of %v alone: %d stars, %q, %v", flux, got.StarsFound, got.Error, err)
+			continue
+		}
+		if got.Ceiling != 16383 || got.Stars[0].Flags&Saturated == 0 || got.StarsFound != 1 {
+			t.Errorf("a full star of %v: ceiling %v, %d stars, flags %v", flux, got.Ceiling, got.StarsFound, got.Stars[0].Flags)
+		}
+		const src = "what was drawn; the flanks alone"
+		s := got.Stars[0]
+		testkit.Near(t, float64(s.X), truth[0].x, 0.05, src)
+		testkit.Near(t, float64(s.Y), truth[0].y, 0.05, src)
+		testkit.NearRel(t, math.Sqrt(float64(s.Major)*float64(s.Minor)), float64(psf.Star(k...).FWHM()), 0.05, src)
+		testkit.NearRel(t, float64(s.Flux), flux, 0.1, src)
+	}
+}
+
 // TestFlagNames: every flag has a name of its own.
 func TestFlagNames(t *testing.T) {
 	all := Flags(1<<len(flagNames) - 1)
