@@ -31,6 +31,7 @@ var rooms = map[string]room{
 
 	"internal/num":     {1, true},
 	"internal/fits":    {1, true},
+	"internal/photo":   {1, true},
 	"internal/testkit": {1, false}, // for tests only
 
 	"internal/optics":   {2, true},
@@ -48,7 +49,8 @@ var rooms = map[string]room{
 	"internal/star":    {4, true},
 	"internal/solve":   {4, true},
 
-	"internal/plan": {5, true},
+	"internal/plan":  {5, true},
+	"internal/synth": {5, true}, // draws frames
 
 	"internal/fitting": {6, true},
 
