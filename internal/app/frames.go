@@ -58,36 +58,57 @@ func (t Frames) list() ([]string, error) {
 	return out, nil
 }
 
-// look opens a file, measures it and hands both on.
-func (t Frames) look(name string) (star.Frame, *fits.Header, error) {
-	nothing := star.Frame{File: name}
+// opened is a frame with the file that its rows are read from.
+type opened struct {
+	*frame.Frame
+	close func() error
+}
+
+// open opens a file as a frame. Who opens it closes it when no more rows are
+// asked for.
+func open(name string) (*opened, error) {
 	f, err := os.Open(name)
 	if err != nil {
-		return nothing, nil, fmt.Errorf("%s", cause(err))
+		return nil, fmt.Errorf("%s", cause(err))
 	}
-	defer f.Close()
+	fr, err := readable(name, f)
+	if err != nil {
+		f.Close()
+		return nil, err
+	}
+	return &opened{fr, f.Close}, nil
+}
+
+// readable returns the frame that an open file holds.
+func readable(name string, f *os.File) (*frame.Frame, error) {
 	info, err := f.Stat()
 	if err != nil {
-		return nothing, nil, fmt.Errorf("%s", cause(err))
+		return nil, fmt.Errorf("%s", cause(err))
 	}
 	if info.IsDir() {
-		return nothing, nil, errors.New("found a folder inside a list of frames")
+		return nil, errors.New("found a folder inside a list of frames")
 	}
 	file, err := fits.Open(name, f, info.Size())
 	if err != nil {
-		return nothing, nil, err
+		return nil, err
 	}
 	image, err := file.Image()
 	if err != nil {
-		return nothing, nil, err
+		return nil, err
 	}
-	fr, err := frame.New(image)
+	return frame.New(image)
+}
+
+// look opens a file, measures it and hands both on.
+func (t Frames) look(name string) (star.Frame, *fits.Header, error) {
+	fr, err := open(name)
 	if err != nil {
-		return nothing, image.Header, err
+		return star.Frame{File: name}, nil, err
 	}
-	m, err := star.Measure(fr, star.Options{Workers: t.Workers, GainElectronPerADU: t.Gain})
+	defer fr.close()
+	m, err := star.Measure(fr.Frame, star.Options{Workers: t.Workers, GainElectronPerADU: t.Gain})
 	m.File = name
-	return m, image.Header, err
+	return m, fr.Header, err
 }
 
 // refused returns a frame of which nothing is known but why.
