@@ -90,7 +90,7 @@ func build(in map[string][]byte) (pack, list []byte, err error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	all, count := merge(stars, hipparcos)
+	all, count := merge(placed(stars), hipparcos)
 	fmt.Printf("Hipparcos: %d found in Tycho-2, %d of these moved, %d added\n", count.matched+count.replaced, count.replaced, count.added)
 	pack, err = catalog.Encode(all, catalog.Zones, cut, catalog.LimitSide, catalog.Source{
 		Tycho: sha256.Sum256(in[tychoFile]), Hipparcos: sha256.Sum256(in[hipparcosFile]),

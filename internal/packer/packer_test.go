@@ -95,6 +95,14 @@ func TestLimits(t *testing.T) {
 	}
 }
 
+func TestPlaced(t *testing.T) {
+	stars := []catalog.Star{{RA: 10, Dec: 0}, {RA: 7.6e-6, Dec: 7.6e-6}, {RA: 360 - 1e-6, Dec: 0}, {RA: 0, Dec: 0.01}}
+	got := placed(stars)
+	if len(got) != 2 || got[0].RA != 10 || got[1].Dec != 0.01 {
+		t.Errorf("kept %v, want the first and the last", got)
+	}
+}
+
 func TestMerge(t *testing.T) {
 	arcsec := func(n float64) unit.Deg { return unit.Arcsec(n).Deg() }
 	nan := unit.Mag(math.NaN())

@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -98,6 +99,16 @@ func readTycho(file []byte) ([]catalog.Star, error) {
 		}
 	}
 	return stars, nil
+}
+
+// placed returns the stars without those at the vernal equinox to a tenth of an
+// arcsecond: the source puts there what has no position. It lists no other star
+// within three arcminutes.
+func placed(stars []catalog.Star) []catalog.Star {
+	const near = 0.1 / 3600
+	return slices.DeleteFunc(slices.Clone(stars), func(s catalog.Star) bool {
+		return math.Abs(float64(s.Dec)) < near && (s.RA < near || s.RA > 360-near)
+	})
 }
 
 // limits returns, for each HEALPix cell of the given side in ring order, the

@@ -230,7 +230,7 @@ func layerAround(i int, d sky.Direction, within unit.Deg, wide float64, arms int
 }
 
 // rungCount is the number of stars of the catalogue down to each rung.
-var rungCount = []float64{2658, 11000, 42000, 166000, 536739, 1872530}
+var rungCount = []float64{2658, 11000, 42000, 166000, 536739, 1872529}
 
 // vecOf returns the direction as a unit vector.
 func vecOf(d sky.Direction) vec {

@@ -102,7 +102,7 @@ func magnitudeOf(perDeg2 float64) unit.Mag {
 
 // depth is the number of stars in the catalogue down to a magnitude.
 var depth = []struct{ vt, n float64 }{
-	{4, 486}, {5, 1500}, {6, 4654}, {7, 14251}, {8, 42000}, {9, 120483}, {10, 328422}, {11, 854781}, {11.5, 1200000}, {12.5, 1872530},
+	{4, 486}, {5, 1500}, {6, 4654}, {7, 14251}, {8, 42000}, {9, 120483}, {10, 328422}, {11, 854781}, {11.5, 1200000}, {12.5, 1872529},
 }
 
 // refine fits plates to the frame, starting from a pose, and weighs the match.

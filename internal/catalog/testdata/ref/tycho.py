@@ -31,6 +31,11 @@ vt = raw("MAG_VT").view(">f4").astype(float)
 ra = np.degrees(np.arctan2(xyz[:, 1], xyz[:, 0])) % 360
 dec = np.degrees(np.arctan2(xyz[:, 2], np.hypot(xyz[:, 0], xyz[:, 1])))
 
+# One entry has no position and stands at exactly 0, 0: it is no star.
+there = np.hypot(np.minimum(ra, 360 - ra), dec) > 1e-4
+assert np.sum(~there) == 1
+xyz, vt, ra, dec = xyz[there], vt[there], ra[there], dec[there]
+
 off = np.minimum(ra, 360 - ra) * np.cos(np.radians(dec))
 pick = np.concatenate([
     np.random.default_rng(1).choice(len(ra), 240, replace=False),
