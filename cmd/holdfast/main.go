@@ -44,6 +44,7 @@ type verbs struct {
 	Measure measureVerb `cmd:"" help:"Stars and summaries of frames: widths, shapes, flags."`
 	Solve   solveVerb   `cmd:"" help:"Where frames point, or why that cannot be said."`
 	Focus   focusVerb   `cmd:"" help:"How far from focus, by how many turns, or the best position of a run."`
+	Seek    seekVerb    `cmd:"" help:"What bright targets must look like on the guide camera, in focus and far from it."`
 	Sight   sightVerb   `cmd:"" help:"How far apart two telescopes point, whether it matters, which screw how much."`
 
 	Version kong.VersionFlag `help:"Print the version and stop."`
