@@ -153,6 +153,11 @@ func envelope(kernels []Kernel, f float64) float64 {
 			jitter = jitter.Plus(k.cov)
 		case air, airy:
 			e *= k.OTF(f, 0)
+		case short: // falls and rises again before it ends
+			if f >= k.end {
+				return 0
+			}
+			e *= max(k.shortOTF(f), math.Exp(-k.shortDecay(k.end)))
 		case box:
 			e *= min(1, 1/(math.Pi*k.size*f/math.Sqrt2))
 		case disc:

@@ -16,6 +16,7 @@ type Kernel struct {
 	hole        float64 // ratio of inner to outer diameter of an annulus
 	east, north float64 // direction of a trail, a sinusoid, a pixel's side
 	cov         Cov     // its Gaussian equivalent
+	moved, end  float64 // of a short exposure: variance of the motion left out, arcsec^2; where the OTF ends, cycles per arcsec
 }
 
 type kind uint8
@@ -29,6 +30,7 @@ const (
 	trail
 	disc
 	sine
+	short
 )
 
 // Gaussian returns the Gaussian of the given covariance: jitter, correction
@@ -163,6 +165,8 @@ func (k Kernel) OTF(uPerArcsec, vPerArcsec float64) float64 {
 		return math.Exp(-k.decay(u, v))
 	case airy, disc:
 		return k.ring(math.Hypot(u, v))
+	case short:
+		return k.shortOTF(math.Hypot(u, v))
 	case box:
 		return sinc(k.size*(u*k.east+v*k.north)) * sinc(k.size*(v*k.east-u*k.north))
 	case trail:

@@ -173,6 +173,10 @@ func (g *grid) transfer(otf []float64, f frame, kernels []Kernel) {
 			for j := range otf {
 				otf[j] *= k.ring(math.Sqrt(us[j]*us[j] + vs[j]*vs[j]))
 			}
+		case short:
+			for j := range otf {
+				otf[j] *= k.shortOTF(math.Sqrt(us[j]*us[j] + vs[j]*vs[j]))
+			}
 		}
 	}
 }
