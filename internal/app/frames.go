@@ -172,58 +172,99 @@ func (t Frames) Solve(ctx context.Context, opt SolveOptions) ([]solve.Answer, er
 	if err != nil {
 		return nil, &UsageError{Flag: "scale", Err: err}
 	}
+	w := wanderer{opt: opt, hint: hint, within: within, lo: lo, hi: hi}
 	var out []solve.Answer
-	var last *solve.Solution
 	for i, name := range names {
 		m, h, err := t.look(name)
 		if err != nil {
 			out = append(out, solve.Refused(name, refused(name, err).Error))
 			continue
 		}
-		req := solve.Request{Width: m.Width, Height: m.Height, Hint: hint, Within: within, ScaleMin: lo, ScaleMax: hi, Previous: last, Strict: opt.Strict}
-		from := ""
-		if hint != nil {
-			from = "given"
-		} else if d, key, ok := headerPointing(h); ok {
-			req.Hint, req.Within, from = &d, defaultWithin, key
-		}
-		if hi == 0 {
-			if sc, ok := headerScale(h); ok {
-				req.ScaleMin, req.ScaleMax = sc*0.8, sc*1.25
-			}
-		}
-		for _, st := range m.Stars {
-			req.Spots = append(req.Spots, solve.Spot{X: st.X, Y: st.Y, Flux: float64(st.Flux)})
-		}
-		sol, err := solve.Solve(ctx, req)
-		if err == nil && !sol.Solved && hi == 0 && req.ScaleMax > 0 && !opt.Strict {
-			// The header may lie about the scale.
-			req.ScaleMin, req.ScaleMax = 0, 0
-			sol, err = solve.Solve(ctx, req)
-		}
+		a, err := w.solve(ctx, name, &m, h)
 		if err != nil {
-			if ctx.Err() != nil {
-				return out, ctx.Err()
-			}
-			out = append(out, solve.Refused(name, plainly(err)))
-			continue
+			return out, err
 		}
-		if sol.Solved {
-			last = &sol
-		} else if m.StarsFound == 0 && m.Error != "" {
-			sol.Why = strings.TrimPrefix(m.Error, "star: ")
-		}
-		s, err := sol.State(name)
-		if err != nil {
-			return out, fmt.Errorf("app: %s: %w", name, err)
-		}
-		s.Hint, s.Stars = from, m.StarsFound
-		out = append(out, s)
+		out = append(out, a)
 		if t.Done != nil {
 			t.Done(i+1, len(names))
 		}
 	}
 	return out, nil
+}
+
+// wanderer solves one frame after the other, each with what the ones before
+// have taught.
+type wanderer struct {
+	opt    SolveOptions
+	hint   *sky.Direction
+	within unit.Deg
+	lo, hi unit.Scale
+
+	last  *solve.Solution // of the frame solved last
+	lies  bool            // a frame was not solved without the header's scale either
+	first *pinned         // what frames that cannot be solved are laid on
+}
+
+// pinned is a frame that others are laid on.
+type pinned struct {
+	name  string
+	field solve.Field
+}
+
+// solve finds where one measured frame points; if that cannot be said, how it
+// lies on an earlier one.
+func (w *wanderer) solve(ctx context.Context, name string, m *star.Frame, h *fits.Header) (solve.Answer, error) {
+	req := solve.Request{Width: m.Width, Height: m.Height, Hint: w.hint, Within: w.within, ScaleMin: w.lo, ScaleMax: w.hi, Previous: w.last, Strict: w.opt.Strict}
+	from := ""
+	if w.hint != nil {
+		from = "given"
+	} else if d, key, ok := headerPointing(h); ok {
+		req.Hint, req.Within, from = &d, defaultWithin, key
+	}
+	if w.hi == 0 {
+		if sc, ok := headerScale(h); ok {
+			req.ScaleMin, req.ScaleMax = sc*0.8, sc*1.25
+		}
+	}
+	for _, st := range m.Stars {
+		req.Spots = append(req.Spots, solve.Spot{X: st.X, Y: st.Y, Flux: float64(st.Flux)})
+	}
+	sol, err := solve.Solve(ctx, req)
+	if err == nil && !sol.Solved && w.hi == 0 && req.ScaleMax > 0 && !w.opt.Strict && !w.lies {
+		// The header may lie about the scale; its place is believed.
+		again := req
+		again.ScaleMin, again.ScaleMax, again.Strict = 0, 0, again.Hint != nil
+		var other solve.Solution
+		if other, err = solve.Solve(ctx, again); other.Solved {
+			sol = other
+		} else {
+			w.lies = true
+		}
+	}
+	if err != nil {
+		if ctx.Err() != nil {
+			return solve.Answer{}, ctx.Err()
+		}
+		return solve.Refused(name, plainly(err)), nil
+	}
+	if sol.Solved {
+		w.last = &sol
+	} else if m.StarsFound == 0 && m.Error != "" {
+		sol.Why = strings.TrimPrefix(m.Error, "star: ")
+	}
+	a, err := sol.State(name)
+	if err != nil {
+		return a, fmt.Errorf("app: %s: %w", name, err)
+	}
+	a.Hint, a.Stars = from, m.StarsFound
+	field := solve.Field{Spots: req.Spots, Width: m.Width, Height: m.Height}
+	switch {
+	case w.first == nil && len(field.Spots) > 0:
+		w.first = &pinned{name, field}
+	case !sol.Solved && w.first != nil:
+		a.Registered = solve.RegisteredOn(w.first.name, w.first.field, field)
+	}
+	return a, nil
 }
 
 // parseHint reads "RA Dec radius" with the radius in degrees, or a place or

@@ -219,3 +219,28 @@ func TestFocusReal(t *testing.T) {
 		t.Errorf("a frame of rings: %s, %v mm (%s)", f.Verdict, float64(f.Defocus), f.Why)
 	}
 }
+
+// TestRegisteredReal: frames too narrow to solve are laid on the first; the
+// star drifts steadily through the night.
+func TestRegisteredReal(t *testing.T) {
+	dir := filepath.Join(testkit.Frames(t), "night_14inch")
+	names := []string{filepath.Join(dir, "n00.fits"), filepath.Join(dir, "n05.fits"), filepath.Join(dir, "n10.fits")}
+	got, err := Frames{Files: names}.Solve(t.Context(), SolveOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got[0].Solved || got[0].Registered != nil || !strings.Contains(got[0].Why, "degrees wide") {
+		t.Errorf("the first frame: %+v", got[0])
+	}
+	before := unit.Px(0)
+	for _, a := range got[1:] {
+		l := a.Registered
+		if l == nil || l.On != names[0] {
+			t.Fatalf("%s is not laid on the first: %q", a.File, a.Why)
+		}
+		if l.Y < before+3 || l.Y > 25 || math.Abs(float64(l.X)) > 6 || l.RMS > 0.3 {
+			t.Errorf("%s lies at %v, %v with %v px rms; the frames drift by about 22 px in y over all thirteen", a.File, l.X, l.Y, l.RMS)
+		}
+		before = l.Y
+	}
+}

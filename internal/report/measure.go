@@ -90,6 +90,9 @@ func Solve(w io.Writer, frames []solve.Answer, s Style) error {
 			continue
 		case !f.Solved:
 			p.field("not solved", fmt.Sprintf("%s (%d stars on the frame)", f.Why, f.Stars))
+			if l := f.Registered; l != nil {
+				p.field("lies on", laid(l))
+			}
 			continue
 		}
 		way := "north up is east to the left"
@@ -102,6 +105,18 @@ func Solve(w io.Writer, frames []solve.Answer, s Style) error {
 		p.field("sure by", fmt.Sprintf("%d stars matched, %.2g arcsec rms per axis, odds against chance 1e%.0f to 1", f.Matched, float64(f.RMS), math.Log10(math.Max(f.Odds, 1))))
 	}
 	return p.flush(w)
+}
+
+// laid says how a frame lies on another.
+func laid(l *solve.Laid) string {
+	text := fmt.Sprintf("%s, shifted by %+.2f, %+.2f px and turned by %+.3f degrees", shortName(l.On), float64(l.X), float64(l.Y), float64(l.Turn))
+	if l.Mirrored {
+		text += ", mirrored"
+	}
+	if math.Abs(l.Scale-1) > 0.002 {
+		text += fmt.Sprintf(", one of its pixels on %.4g", l.Scale)
+	}
+	return fmt.Sprintf("%s: %d stars in common, %.2f px rms, odds against chance 1e%.0f to 1", text, l.Matched, float64(l.RMS), math.Log10(math.Max(l.Odds, 1)))
 }
 
 // shortName returns the last part of a path.

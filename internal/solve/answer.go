@@ -24,6 +24,33 @@ type Answer struct {
 	Hint     string      `json:"hint"` // what the search began with
 	Stars    int         `json:"stars_found"`
 	WCS      []Keyword   `json:"wcs"`
+
+	Registered *Laid `json:"registered"` // how it lies on an earlier frame, nil if that was not asked or is not known
+}
+
+// Laid is how a frame that cannot be solved lies on another of the same field.
+type Laid struct {
+	On       string   `json:"on"`         // the other frame
+	X        unit.Px  `json:"shift_x_px"` // from this frame's middle to where it lies on the other, in its pixels
+	Y        unit.Px  `json:"shift_y_px"`
+	Turn     unit.Deg `json:"turn_deg"` // of this frame's x axis, from the other's x towards its y
+	Scale    float64  `json:"scale"`    // pixels of the other to one of this
+	Mirrored bool     `json:"mirrored"`
+	Matched  int      `json:"matched"`
+	RMS      unit.Px  `json:"rms_px"`
+	Odds     float64  `json:"odds"`
+}
+
+// RegisteredOn lays field b on field a, which is that of the file on, and
+// returns nil where Register finds no way.
+func RegisteredOn(on string, a, b Field) *Laid {
+	r := Register(a, b)
+	if !r.Found {
+		return nil
+	}
+	cx, cy := unit.Px(b.Width-1)/2, unit.Px(b.Height-1)/2
+	x, y := r.At(cx, cy)
+	return &Laid{On: on, X: x - cx, Y: y - cy, Turn: r.Turn, Scale: r.Scale, Mirrored: r.Mirrored, Matched: r.Matched, RMS: r.RMS, Odds: r.Odds}
 }
 
 // Keyword is a card of the FITS standard that carries a part of a solution.

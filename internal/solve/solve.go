@@ -365,6 +365,12 @@ func (s *search) why() string {
 		odds = fmt.Sprintf("%.1g to 1", oddsOf(s.best))
 	}
 	text := fmt.Sprintf("no match %s at odds better than %s from %d stars; at least %.0e to 1 are needed", where, odds, len(s.spots), Accept)
+	if lo, hi := s.req.ScaleMin, s.req.ScaleMax; lo > 0 && hi > 0 {
+		scale := unit.Scale(math.Sqrt(float64(lo) * float64(hi)))
+		if n := s.expected(scale); n < 3*least {
+			text += fmt.Sprintf("; the field is about %.2g degrees wide, where the catalogue has some %.0f stars, which is few", float64(scale.Arcsec(unit.Px(long)).Deg()), n)
+		}
+	}
 	if s.req.ScaleMin == 0 {
 		text += fmt.Sprintf(" (should the field be narrower than %v degrees, it holds too few catalogue stars)", float64(Narrowest))
 	}
