@@ -22,7 +22,7 @@ type sightVerb struct {
 
 // Help is shown with --help.
 func (sightVerb) Help() string {
-	return "Both frames are solved. Exit status: 0 near enough or no plan to say, 3 it matters, 1 not possible, 2 wrong flags."
+	return "Both frames are solved, or else both hold the same one bright target. Exit status: 0 near enough or no plan to say, 3 it matters, 1 not possible, 2 wrong flags."
 }
 
 // Run solves and compares.

@@ -3,9 +3,14 @@ package app
 import (
 	"context"
 	"errors"
+	"math"
+	"math/rand/v2"
+	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
+	"holdfast/internal/fits"
 	"holdfast/internal/sky"
 	"holdfast/internal/testkit"
 	"holdfast/internal/unit"
@@ -55,5 +60,91 @@ func TestSight(t *testing.T) {
 	_, err = task.Sight(context.Background())
 	if _, ok := errors.AsType[*UsageError](err); !ok {
 		t.Errorf("a tube that is up: %v", err)
+	}
+}
+
+// drawPatch writes a frame with one round patch of light on noise.
+func drawPatch(t *testing.T, path string, x, y, radius float64, cards ...fits.Card) {
+	t.Helper()
+	const w, h = 800, 600
+	r := rand.New(rand.NewPCG(5, 2))
+	pixels := make([]uint16, w*h)
+	for i := range pixels {
+		v := 500 + 9*r.NormFloat64()
+		if math.Hypot(float64(i%w)-x, float64(i/w)-y) < radius {
+			v += 9000
+		}
+		pixels[i] = uint16(v)
+	}
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	fw, err := fits.NewWriter[uint16](f, []int{w, h}, cards)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := fw.Write(pixels); err != nil {
+		t.Fatal(err)
+	}
+	if err := fw.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestSightOnTarget: two frames that cannot be solved but hold the same bright
+// patch.
+func TestSightOnTarget(t *testing.T) {
+	dir := t.TempDir()
+	card := func(key string, v any) fits.Card {
+		c, err := fits.NewCard(key, v, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
+	imaging, guide := filepath.Join(dir, "i.fits"), filepath.Join(dir, "g.fits")
+	// 1 and 4 arcsec a pixel: 1000 mm with 4.848 um, 250 mm with the same.
+	pixel := card("XPIXSZ", 4.8481368)
+	drawPatch(t, imaging, 399.5+60, 299.5-120, 30, pixel, card("FOCALLEN", 1000.0))
+	drawPatch(t, guide, 399.5-150, 299.5+90, 8, pixel, card("FOCALLEN", 250.0))
+	task := SightTask{Imaging: imaging, Guide: guide}
+	a, err := task.Sight(context.Background())
+	if err != nil {
+		t.Fatal(err)
+	}
+	const src = "what was drawn, +y to the north and +x to the west as the angles are not known"
+	// From the imaging axis the target stands 60 arcsec west, 120 south; from the
+	// guide axis 600 east, 360 north.
+	s := a.Result
+	testkit.Near(t, float64(s.East), -(60+600)/60.0, 0.05, src)
+	testkit.Near(t, float64(s.North), -(120+360)/60.0, 0.05, src)
+	if s.OffsetSigma < 10 {
+		t.Errorf("the offset is %v ± %v arcmin with cameras at angles nobody knows", s.Offset, s.OffsetSigma)
+	}
+	task.Rig, task.Date = "../../examples/larkspur.toml", "2026-08-14"
+	if a, err = task.Sight(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	if len(a.Result.Steps) != 0 || !strings.Contains(a.Result.Why, "too much to name a screw") {
+		t.Errorf("with unknown angles: %d steps: %s", len(a.Result.Steps), a.Result.Why)
+	}
+	task.Set = []string{"imaging.camera.angle=0 ± 1 deg", "guide.camera.angle=0 ± 1 deg"}
+	if a, err = task.Sight(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	if len(a.Result.Steps) == 0 || a.Result.OffsetSigma > 2 {
+		t.Errorf("with known angles: %d steps, ± %v arcmin: %s", len(a.Result.Steps), a.Result.OffsetSigma, a.Result.Why)
+	}
+	// Without a scale it says what is missing.
+	drawPatch(t, guide, 249, 389, 8)
+	task = SightTask{Imaging: imaging, Guide: guide}
+	if _, err = task.Sight(context.Background()); err == nil || !strings.Contains(err.Error(), "scale is not known") {
+		t.Errorf("without a scale: %v", err)
+	}
+	drawPatch(t, guide, 0, 0, 0)
+	if _, err = task.Sight(context.Background()); err == nil || !strings.Contains(err.Error(), "no bright target") {
+		t.Errorf("without a target: %v", err)
 	}
 }

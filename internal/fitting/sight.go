@@ -26,6 +26,7 @@ type Spotted struct {
 	Scale         unit.Scale
 	Rotation      unit.Est[unit.Deg] // position angle of +y; NaN is not known
 	Mirrored      bool
+	Doubt         unit.Px // of the target's place; less than a pixel counts as one
 }
 
 // offset returns the target's place from the frame's centre on the sky, and
@@ -43,8 +44,8 @@ func (s Spotted) offset() (at sky.Shift, sigma unit.Arcsec) {
 	}
 	sin, cos := math.Sincos(turn)
 	at = sky.Shift{East: unit.Arcsec(-x*cos + y*sin), North: unit.Arcsec(x*sin + y*cos)}
-	// A pixel of doubt in the target's place, and the chord of the angle's doubt.
-	return at, unit.Arcsec(math.Hypot(float64(s.Scale), math.Hypot(x, y)*2*math.Sin(min(turnSigma, math.Pi)/2)))
+	// The doubt of the target's place, and the chord of the angle's.
+	return at, unit.Arcsec(math.Hypot(float64(s.Scale.Arcsec(max(s.Doubt, 1))), math.Hypot(x, y)*2*math.Sin(min(turnSigma, math.Pi)/2)))
 }
 
 // Bracket is the two rings that hold the guide telescope.
