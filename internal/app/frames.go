@@ -14,6 +14,7 @@ import (
 	"holdfast/internal/fits"
 	"holdfast/internal/frame"
 	"holdfast/internal/optics"
+	"holdfast/internal/photo"
 	"holdfast/internal/sky"
 	"holdfast/internal/solve"
 	"holdfast/internal/star"
@@ -30,7 +31,7 @@ type Frames struct {
 }
 
 // endings are how the names of pictures end that a folder is searched for.
-var endings = []string{".fits", ".fit", ".fts", ".fz", ".fits.gz", ".fit.gz", ".fits.bz2", ".fit.bz2"}
+var endings = []string{".fits", ".fit", ".fts", ".fz", ".fits.gz", ".fit.gz", ".fits.bz2", ".fit.bz2", ".tif", ".tiff", ".dng", ".png"}
 
 // list returns the files, folders opened.
 func (t Frames) list() ([]string, error) {
@@ -52,7 +53,7 @@ func (t Frames) list() ([]string, error) {
 			}
 		}
 		if len(out) == before {
-			return nil, fmt.Errorf("app: %s: found no FITS frames in this folder: want names that end in .fits, .fit, .fts or .fz", name)
+			return nil, fmt.Errorf("app: %s: found no frames in this folder: want names that end in .fits, .fit, .fts, .fz, .tif, .tiff, .dng or .png", name)
 		}
 	}
 	return out, nil
@@ -79,7 +80,8 @@ func open(name string) (*opened, error) {
 	return &opened{fr, f.Close}, nil
 }
 
-// readable returns the frame that an open file holds.
+// readable returns the frame that an open file holds, of the kind that its
+// first bytes say, whatever its name.
 func readable(name string, f *os.File) (*frame.Frame, error) {
 	info, err := f.Stat()
 	if err != nil {
@@ -87,6 +89,15 @@ func readable(name string, f *os.File) (*frame.Frame, error) {
 	}
 	if info.IsDir() {
 		return nil, errors.New("found a folder inside a list of frames")
+	}
+	head := make([]byte, min(info.Size(), photo.SniffLen))
+	n, _ := f.ReadAt(head, 0) // a file that can not be read is told by fits.Open
+	if photo.Sniff(head[:n]) != photo.None {
+		picture, err := photo.Open(name, f, info.Size())
+		if err != nil {
+			return nil, err
+		}
+		return frame.FromPhoto(picture)
 	}
 	file, err := fits.Open(name, f, info.Size())
 	if err != nil {
