@@ -11,7 +11,7 @@ import (
 
 // frameFlags are the flags of every verb that looks at frames.
 type frameFlags struct {
-	Frames []string `arg:"" name:"frame" help:"FITS frames, or folders of them."`
+	Frames []string `arg:"" name:"frame" help:"Frames (FITS, TIFF, PNG, DNG), or folders of them."`
 	Gain   float64  `placeholder:"E/ADU" help:"Electrons per ADU. Otherwise the headers'."`
 	JSON   bool     `name:"json" help:"Print the answer as JSON."`
 }
