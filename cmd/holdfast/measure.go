@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
 	"io"
 
@@ -25,6 +26,9 @@ func (f frameFlags) frames(s *session) app.Frames {
 type measureVerb struct {
 	frameFlags
 	Stars int `default:"10" help:"Stars to list of a single frame; 0 lists all. JSON always has all."`
+
+	Picture string `placeholder:"FILE" help:"Also draw the frame, its stars and their shape over the field into an SVG file."`
+	Dress   string `enum:"paper,night" default:"paper" help:"Dress of the picture: paper, or night, which is red on black."`
 }
 
 // Help is shown with --help.
@@ -39,6 +43,11 @@ type measured struct {
 
 // Run measures the frames.
 func (v *measureVerb) Run(s *session) error {
+	if v.Picture != "" {
+		if _, err := v.frames(s).Drawable(v.Picture); err != nil {
+			return s.failed(err, report.Notes{})
+		}
+	}
 	frames, err := v.frames(s).Measure(s.ctx)
 	if err != nil {
 		return s.failed(err, report.Notes{})
@@ -52,7 +61,29 @@ func (v *measureVerb) Run(s *session) error {
 			status = open
 		}
 	}
+	if v.Picture != "" && frames[0].Width > 0 {
+		if err := v.draw(s, frames[0]); err != nil {
+			return s.failed(err, report.Notes{})
+		}
+	}
 	return s.deliver(measured{frames}, report.Notes{}, status, func(w io.Writer) error { return report.Measure(w, frames, v.Stars, s.style(false)) })
+}
+
+// draw draws a measured frame into the file that the flags name.
+func (v *measureVerb) draw(s *session, m star.Frame) error {
+	drawn, err := v.frames(s).Picture(s.ctx, m.File)
+	if err != nil {
+		return err
+	}
+	p := report.Picture{Measured: m, Pixels: drawn.Pixels, Bin: drawn.Bin, YUp: drawn.YUp, Why: drawn.Why}
+	if v.Dress == "night" {
+		p.Dress = report.Night
+	}
+	var b bytes.Buffer
+	if err := report.PictureSVG(&b, &p); err != nil {
+		return err
+	}
+	return app.WriteFile(v.Picture, b.Bytes())
 }
 
 // reached tells a person at the terminal how many frames are done.

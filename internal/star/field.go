@@ -61,6 +61,7 @@ type Trend struct {
 	LeastX, LeastY   unit.Px  // and where
 	MostX, MostY     unit.Px
 	CentreX, CentreY unit.Px // of Outward and Around; may lie outside the frame
+	OneWay           bool    // stars are drawn in the same direction all over the frame, within 15 degrees
 	ShapeBound       float64 // elongation that could hide in the noise, two sigma
 
 	Wider      float64  // stars at one edge are wider by this fraction than those opposite, along a line through the middle
@@ -72,13 +73,14 @@ type Trend struct {
 }
 
 // What a trend needs to be spoken of: stars, odds against chance of about 1 in
-// 20 000 for each (a chi squared of 16, 20 and 30 with 1, 2 and 4 degrees of
+// 20 000 for each (a chi squared of 16, 20, 30 and 39 with 1, 2, 4 and 8 degrees of
 // freedom), and a size that a person could see.
 const (
 	trendStars     = 30
 	chance1        = 16.0
 	chance2        = 20.0
 	chance4        = 30.0
+	chance8        = 39.0
 	leastUniform   = 0.03 // elongation
 	leastVariation = 0.04 // elongation
 	leastWidth     = 0.03
@@ -97,9 +99,9 @@ func (s *Star) Good() bool { return s.Flags&unfit == 0 }
 // and a term in the square of the distance from the middle. A shape is the
 // complex number p exp(2iA), where p = (a/b)^2 - 1 is the square of what was
 // added along the angle A in units of the width across, and shapes are fitted
-// by c + bz + az^2 with the complex place z.
+// by c + bz + az^2 + dz' + ezz' with the complex place z and its conjugate z'.
 //
-// That form holds for a trail: in a time t the star at z moves by d + wz, d the
+// The first three terms hold a trail: in a time t the star at z moves by d + wz, d the
 // drift and w = (rate of scale) + i (rate of turning), which adds to its
 // moments the square (d + wz)^2 t^2 / 12. A pure turn is thus -k (z - z0)^2, a
 // change of scale k (z - z0)^2, and to lowest order astigmatism +-k z^2
@@ -197,7 +199,7 @@ func (g *Field) trend(good []*Star) Trend {
 	if len(good) < trendStars {
 		return t
 	}
-	widths, shapes := linear{params: 4, group: 1}, linear{params: 6, group: 2}
+	widths, shapes := linear{params: 4, group: 1}, linear{params: 10, group: 2}
 	var all []float64
 	for _, s := range good {
 		if w := g.size(s); w > 0 {
@@ -237,14 +239,12 @@ func (g *Field) place(x, y unit.Px) (float64, float64) {
 	return (float64(x) - (float64(g.Width)-1)/2) / g.half(), (float64(y) - (float64(g.Height)-1)/2) / g.half()
 }
 
-// shapeRows are the derivatives of the two parts of c + bz + az^2, z = x + iy,
-// with respect to those of c, b and a.
-func shapeRows(x, y float64) (re, im [6]float64) {
-	u, v := 1.0, 0.0 // of the powers of z
-	for k := 0; k < 6; k += 2 {
-		re[k], re[k+1] = u, -v
-		im[k], im[k+1] = v, u
-		u, v = u*x-v*y, u*y+v*x
+// shapeRows are the derivatives of the two parts of c + bz + az^2 + dz' + ezz',
+// z = x + iy, with respect to those of c, b, a, d and e.
+func shapeRows(x, y float64) (re, im [10]float64) {
+	for k, v := range [5]vector{{1, 0}, {x, y}, {x*x - y*y, 2 * x * y}, {x, -y}, {x*x + y*y, 0}} {
+		re[2*k], re[2*k+1] = v.along, -v.across
+		im[2*k], im[2*k+1] = v.across, v.along
 	}
 	return re, im
 }
@@ -266,7 +266,7 @@ func (l *linear) shapeAt(x, y float64) (v vector, sigma float64) {
 		v.along += p * re[k]
 		v.across += p * im[k]
 	}
-	return v, math.Sqrt((l.variance(re[:]) + l.variance(im[:])) / 2)
+	return v, math.Sqrt((l.variance(re[:l.params]) + l.variance(im[:l.params])) / 2)
 }
 
 // widthTrend says what the fit of widths found.
@@ -306,15 +306,15 @@ func (g *Field) shapeTrend(t *Trend, l *linear) {
 	middle, sigma := l.shapeAt(0, 0)
 	t.Shape = Even
 	t.describe(middle, sigma)
-	// The least and the most over the frame, and the greatest difference from
-	// the middle.
-	t.Least = math.Inf(1)
+	// The least and the most over the frame, its very rim left out, and the
+	// greatest difference from the middle.
+	t.Least, t.OneWay = math.Inf(1), true
 	var differ vector
 	noise := 0.0
 	const n = 8
-	for j := range n + 1 {
-		for i := range n + 1 {
-			x, y := unit.Px(float64(i)/n*float64(g.Width)-0.5), unit.Px(float64(j)/n*float64(g.Height)-0.5)
+	for j := range n {
+		for i := range n {
+			x, y := unit.Px((float64(i)+0.5)/n*float64(g.Width)-0.5), unit.Px((float64(j)+0.5)/n*float64(g.Height)-0.5)
 			v, s := l.shapeAt(g.place(x, y))
 			if e := v.elongation(); e < t.Least {
 				t.Least, t.LeastX, t.LeastY = e, x, y
@@ -322,6 +322,8 @@ func (g *Field) shapeTrend(t *Trend, l *linear) {
 			if e := v.elongation(); e > t.Most {
 				t.Most, t.MostX, t.MostY = e, x, y
 			}
+			turned := math.Abs(math.Remainder(math.Atan2(v.across, v.along)-math.Atan2(middle.across, middle.along), 2*math.Pi)) / 2
+			t.OneWay = t.OneWay && (turned < 15*math.Pi/180 || v.length() < 4*s)
 			if d := v.minus(middle); d.length() > differ.length() {
 				differ = d
 			}
@@ -329,7 +331,7 @@ func (g *Field) shapeTrend(t *Trend, l *linear) {
 		}
 	}
 	t.ShapeBound = vector{max(middle.length(), differ.length()) + 2*noise, 0}.elongation()
-	if l.chi2(2, 6) < chance4 || differ.elongation() < leastVariation {
+	if l.chi2(2, 10) < chance8 || differ.elongation() < leastVariation {
 		// The same over the frame: fitted without the terms that vary.
 		level := l.first(2)
 		if !level.fit() || level.chi2(0, 2) < chance2 {
@@ -342,11 +344,13 @@ func (g *Field) shapeTrend(t *Trend, l *linear) {
 		return
 	}
 	t.Shape = Uneven
-	if l.chi2(4, 6) < chance2 {
+	// The square of a distance from a centre z0 = -b/2a, if the first three terms
+	// say nearly all, nothing is left there and the place of the centre is told.
+	plain := l.first(6)
+	if l.chi2(6, 10) > chance4 && g.rest(l) > 0.25*t.Most*(t.Most+2) || !plain.fit() || plain.chi2(4, 6) < chance2 {
 		return
 	}
-	// The square of a distance from a centre z0 = -b/2a, if nothing is left
-	// there and the place of the centre is told.
+	l = plain
 	x0, y0, a, chi2 := l.centre()
 	far := math.Hypot(x0, y0)
 	if left, _ := l.shapeAt(x0, y0); chi2 > chance2 && left.length() > 0.15*a.length()*(1+far)*(1+far) {
@@ -365,6 +369,19 @@ func (g *Field) shapeTrend(t *Trend, l *linear) {
 		return
 	}
 	t.CentreX, t.CentreY = unit.Px(x0*g.half()+(float64(g.Width)-1)/2), unit.Px(y0*g.half()+(float64(g.Height)-1)/2)
+}
+
+// rest returns the greatest of what the last two terms add on the frame's rim.
+func (g *Field) rest(l *linear) float64 {
+	most := 0.0
+	for k := range 16 {
+		sin, cos := math.Sincos(float64(k) * math.Pi / 8)
+		x, y := g.place(unit.Px(float64(g.Width)*(0.5+0.5*cos)), unit.Px(float64(g.Height)*(0.5+0.5*sin)))
+		r := x*x + y*y
+		v := vector{l.x[6]*x + l.x[7]*y + l.x[8]*r, l.x[7]*x - l.x[6]*y + l.x[9]*r}
+		most = max(most, v.length())
+	}
+	return most
 }
 
 // centre returns the place, in half diagonals, at which c + bz + az^2 would
@@ -462,6 +479,14 @@ func (g *Field) Sentence(yUp bool) string {
 				strings.TrimPrefix(zone(t.CentreX, t.CentreY), "at the "), roughly(t.CentreX), roughly(t.CentreY), percent(t.Least), zone(t.LeastX, t.LeastY), percent(t.Most), zone(t.MostX, t.MostY))
 		}
 	case Uneven:
+		if t.OneWay && t.Least > leastUniform {
+			say("Stars are drawn in one direction, %s, by unlike amounts: %s longer than wide %s, %s %s.", line(float64(t.Angle), yUp), percent(t.Least), zone(t.LeastX, t.LeastY), percent(t.Most), zone(t.MostX, t.MostY))
+			break
+		}
+		if t.Least > leastUniform {
+			say("Stars are drawn in directions that differ over the field: %s longer than wide %s, %s %s.", percent(t.Least), zone(t.LeastX, t.LeastY), percent(t.Most), zone(t.MostX, t.MostY))
+			break
+		}
 		say("Shapes differ over the field: stars are %s longer than wide %s, %s %s.", percent(t.Least), zone(t.LeastX, t.LeastY), percent(t.Most), zone(t.MostX, t.MostY))
 	}
 	if t.Wider != 0 {
