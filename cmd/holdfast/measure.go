@@ -6,6 +6,7 @@ import (
 	"io"
 
 	"holdfast/internal/app"
+	"holdfast/internal/frame"
 	"holdfast/internal/report"
 	"holdfast/internal/star"
 )
@@ -48,7 +49,10 @@ func (v *measureVerb) Run(s *session) error {
 			return s.failed(err, report.Notes{})
 		}
 	}
-	frames, err := v.frames(s).Measure(s.ctx)
+	yUp := true
+	task := v.frames(s)
+	task.Opened = func(f *frame.Frame) { yUp, _ = app.RowsUp(f) }
+	frames, err := task.Measure(s.ctx)
 	if err != nil {
 		return s.failed(err, report.Notes{})
 	}
@@ -66,7 +70,12 @@ func (v *measureVerb) Run(s *session) error {
 			return s.failed(err, report.Notes{})
 		}
 	}
-	return s.deliver(measured{frames}, report.Notes{}, status, func(w io.Writer) error { return report.Measure(w, frames, v.Stars, s.style(false)) })
+	return s.deliver(measured{frames}, report.Notes{}, status, func(w io.Writer) error {
+		if err := report.Measure(w, frames, v.Stars, s.style(false)); err != nil || len(frames) != 1 {
+			return err
+		}
+		return report.Shapes(w, &frames[0], yUp, s.style(false))
+	})
 }
 
 // draw draws a measured frame into the file that the flags name.

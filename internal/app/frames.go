@@ -25,9 +25,10 @@ import (
 // it, by name.
 type Frames struct {
 	Files   []string
-	Gain    float64         // electrons per ADU; 0 leaves it to the headers
-	Workers int             // goroutines; 0 is one for each processor
-	Done    func(n, of int) // called after each picture; may be nil
+	Gain    float64            // electrons per ADU; 0 leaves it to the headers
+	Workers int                // goroutines; 0 is one for each processor
+	Done    func(n, of int)    // called after each picture; may be nil
+	Opened  func(*frame.Frame) // called with each picture that could be opened; may be nil
 }
 
 // endings are how the names of pictures end that a folder is searched for.
@@ -117,6 +118,9 @@ func (t Frames) look(name string) (star.Frame, *fits.Header, error) {
 		return star.Frame{File: name}, nil, err
 	}
 	defer fr.close()
+	if t.Opened != nil {
+		t.Opened(fr.Frame)
+	}
 	m, err := star.Measure(fr.Frame, star.Options{Workers: t.Workers, GainElectronPerADU: t.Gain})
 	m.File = name
 	return m, fr.Header, err

@@ -91,18 +91,18 @@ func (t Frames) Picture(ctx context.Context, name string) (*Picture, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
-	p.YUp, p.Why = rowsUp(fr.Frame)
+	p.YUp, p.Why = RowsUp(fr.Frame)
 	if p.Pixels, err = fr.Binned(p.Bin); err != nil {
 		return nil, err
 	}
 	return p, ctx.Err()
 }
 
-// rowsUp reports whether the first row stored lies at the bottom, and how that
+// RowsUp reports whether the first row stored lies at the bottom, and how that
 // is known.
 //
 // Common practice, no source; that word is a habit of capture programs.
-func rowsUp(fr *frame.Frame) (up bool, why string) {
+func RowsUp(fr *frame.Frame) (up bool, why string) {
 	if fr.Header == nil {
 		return false, ""
 	}

@@ -764,3 +764,64 @@ func leftOut(stars []star.Star) string {
 	}
 	return strings.Join(names, ", ")
 }
+
+// textStars is how many good stars it takes to print a field.
+const textStars = 30
+
+// Shapes writes the shape of a frame's stars over the field for a person: for
+// each part of the frame the width, and a stroke the way stars are long. It
+// writes nothing where there are less than 30 good stars.
+func Shapes(w io.Writer, m *star.Frame, yUp bool, s Style) error {
+	g := m.Field(0, 0)
+	if g.Stars < textStars {
+		return nil
+	}
+	p := newPage(s)
+	const cell = 9
+	if nx, ny := min(g.NX, (min(p.width, 78)-2)/cell), min(g.NY, 6); nx < g.NX || ny < g.NY {
+		g = m.Field(nx, ny)
+	}
+	way, what := "down", "FWHM"
+	if yUp {
+		way = "up"
+	}
+	if g.Soft {
+		what = "HFD"
+	}
+	p.head("Shape over the field", fmt.Sprintf("median %s in px, %d stars, +y %s", what, g.Stars, way))
+	for j := range g.NY {
+		row := j
+		if yUp {
+			row = g.NY - 1 - j
+		}
+		line := ""
+		for _, c := range g.Cells[row*g.NX:][:g.NX] {
+			line += lead(fixed(float64(c.FWHM), 2), cell-3) + pad(" "+strokes(c, yUp), 3)
+		}
+		p.linef("%s", line)
+	}
+	p.para("  ", "· round, ─ ╱ │ ╲ longer that way, twice where 1-b/a is above 0.2")
+	for _, l := range wrapNumbers(g.Sentence(yUp), min(p.width, 78)-2) {
+		p.linef("  %s", l)
+	}
+	return p.flush(w)
+}
+
+// strokes returns which way the stars of a cell are long.
+func strokes(c star.Cell, yUp bool) string {
+	switch {
+	case c.Stars == 0 || c.Ellipticity != c.Ellipticity:
+		return ""
+	case c.Ellipticity < 0.05 || c.Ellipticity < 2*c.EllipticitySigma:
+		return "·"
+	}
+	angle := float64(c.Angle)
+	if !yUp {
+		angle = 180 - angle
+	}
+	one := string([]rune("─╱│╲")[int(math.Round(angle/45))%4])
+	if c.Ellipticity > 0.2 {
+		return one + one
+	}
+	return one
+}

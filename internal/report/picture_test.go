@@ -34,15 +34,17 @@ func drawnStars(t *testing.T, angle float64) (*frame.Frame, star.Frame) {
 	// psf has +y at position angle 0 and +x at 270: from +x towards +y an angle
 	// less by 90 degrees.
 	c := psf.Along(1.9, unit.Deg(angle-90)).Plus(psf.Along(1.5, unit.Deg(angle)))
-	stamp := make([]float64, cell*cell)
+	var stamps [4][]float64 // at four places within their cells
+	for k := range stamps {
+		stamps[k] = psf.Image(make([]float64, cell*cell), cell, cell, unit.Px(16+8*r.Float64()), unit.Px(16+8*r.Float64()), 1, 0, psf.Gaussian(c), psf.Box(1, 0))
+	}
 	for cy := 0; cy+cell <= h; cy += cell {
 		for cx := 0; cx+cell <= w; cx += cell {
-			x, y := 16+8*r.Float64(), 16+8*r.Float64()
+			stamp := stamps[r.IntN(len(stamps))]
 			flux := 30000.0
 			if cx+cell == w && cy+cell == h {
 				flux = 200000
 			}
-			psf.Image(stamp, cell, cell, unit.Px(x), unit.Px(y), 1, 0, psf.Gaussian(c), psf.Box(1, 0))
 			for j := range cell {
 				for i := range cell {
 					img[(cy+j)*w+cx+i] += flux * stamp[j*cell+i]
@@ -296,6 +298,50 @@ func TestPictureNight(t *testing.T) {
 		}
 		if brightest < 50 {
 			t.Errorf("image %d: nothing shines", k)
+		}
+	}
+}
+
+// TestShapes: the field is printed small, the strokes run as the stars do, and
+// few stars print nothing.
+func TestShapes(t *testing.T) {
+	for _, tt := range []struct {
+		angle    float64
+		up, down string
+	}{{45, "╱", "╲"}, {140, "╲", "╱"}, {90, "│", "│"}, {3, "─", "─"}} {
+		_, m := drawnStars(t, tt.angle)
+		for _, up := range []bool{true, false} {
+			for _, width := range []int{60, 80} {
+				var b bytes.Buffer
+				if err := Shapes(&b, &m, up, Style{Width: width}); err != nil {
+					t.Fatal(err)
+				}
+				want := tt.down
+				if up {
+					want = tt.up
+				}
+				lines := strings.Split(strings.TrimRight(b.String(), "\n"), "\n")
+				if len(lines) > 13 {
+					t.Errorf("%d lines", len(lines))
+				}
+				strokes := 0
+				for k, l := range lines {
+					if columns(l) > min(width, 78) {
+						t.Errorf("a line of %d columns: %s", columns(l), l)
+					}
+					if k > 1 && !strings.Contains(l, "longer") {
+						strokes += strings.Count(l, want)
+					}
+				}
+				if strokes < 10 || !strings.Contains(b.String(), "Every star is") {
+					t.Errorf("at %g degrees, +y up %v: %d of %s\n%s", tt.angle, up, strokes, want, b.String())
+				}
+			}
+		}
+		m.Stars = m.Stars[:20]
+		var b bytes.Buffer
+		if err := Shapes(&b, &m, true, Style{}); err != nil || b.Len() > 0 {
+			t.Errorf("20 stars print %q, %v", b.String(), err)
 		}
 	}
 }
