@@ -521,7 +521,7 @@ func (s *sheet) drawField(top float64) (float64, error) {
 		s.text(x+2*rx+6, y, 14, s.p.ink, "start", "", figure(e))
 		x += 2*rx + 26 + 8*float64(len(figure(e)))
 	}
-	s.text(x, y, 14, s.p.soft, "start", "", "1 - b/a; "+exaggerated(longer, flatter))
+	s.text(x, y, 14, s.p.soft, "start", "", "1 - b/a")
 	y += 30
 	if len(bands) > 1 {
 		x = pictureSide
@@ -540,18 +540,16 @@ func (s *sheet) drawField(top float64) (float64, error) {
 		s.text(pictureSide, y, 14, s.p.soft, "start", "", "No tint: widths differ from cell to cell no more than their noise.")
 		y += 22
 	}
-	var notes []string
+	notes := []string{exaggerated(longer, flatter)}
 	if axes {
-		notes = append(notes, "a line along an ellipse: its length stands out of the noise by three sigma")
+		notes = append(notes, "a line along an ellipse where its length stands out of the noise by three sigma")
 	}
 	if few {
 		notes = append(notes, "dashed: one or two stars")
 	}
-	if len(notes) > 0 {
-		for _, l := range wrap(upper(strings.Join(notes, "; "))+".", 76) {
-			s.text(pictureSide, y, 14, s.p.soft, "start", "", l)
-			y += 18
-		}
+	for _, l := range wrap(upper(strings.Join(notes, "; "))+".", 76) {
+		s.text(pictureSide, y, 14, s.p.soft, "start", "", l)
+		y += 19
 	}
 	return y - 8, nil
 }
@@ -729,8 +727,8 @@ func (s *sheet) figures(top float64) float64 {
 			return
 		}
 		s.text(pictureSide, y, 15, s.p.soft, "start", "", label)
-		for _, l := range wrap(text, 56) {
-			s.text(pictureSide+136, y, 15, s.p.ink, "start", "", l)
+		for _, l := range wrap(text, 58) {
+			s.text(pictureSide+122, y, 15, s.p.ink, "start", "", l)
 			y += 20
 		}
 		y += 4

@@ -447,7 +447,6 @@ func (l *linear) centre() (x, y float64, a vector, chi2 float64) {
 // as they are seen where +y points up, or down.
 func (g *Field) Sentence(yUp bool) string {
 	t := &g.Trend
-	percent := func(v float64) string { return fmt.Sprintf("%.0f %%", 100*v) }
 	with := func(v, s float64) string {
 		if s < 0.005 {
 			return percent(v)
@@ -475,19 +474,18 @@ func (g *Field) Sentence(yUp bool) string {
 		if g.inside(t.CentreX, t.CentreY) {
 			say("Stars %s a point %s: nearly round there, %s longer than wide %s.", way, loosely(zone(t.CentreX, t.CentreY)), percent(t.Most), zone(t.MostX, t.MostY))
 		} else {
-			say("Stars %s a point outside the frame, beyond its %s (near x %s, y %s px): they are %s longer than wide %s, %s %s.", way,
-				strings.TrimPrefix(zone(t.CentreX, t.CentreY), "at the "), roughly(t.CentreX), roughly(t.CentreY), percent(t.Least), zone(t.LeastX, t.LeastY), percent(t.Most), zone(t.MostX, t.MostY))
+			say("Stars %s a point outside the frame, beyond its %s (near x %s, y %s px): they are %s.", way,
+				strings.TrimPrefix(zone(t.CentreX, t.CentreY), "at the "), roughly(t.CentreX), roughly(t.CentreY), g.amounts(yUp))
 		}
 	case Uneven:
-		if t.OneWay && t.Least > leastUniform {
-			say("Stars are drawn in one direction, %s, by unlike amounts: %s longer than wide %s, %s %s.", line(float64(t.Angle), yUp), percent(t.Least), zone(t.LeastX, t.LeastY), percent(t.Most), zone(t.MostX, t.MostY))
-			break
+		switch {
+		case t.OneWay && t.Least > leastUniform:
+			say("Stars are drawn in one direction, %s, by unlike amounts: %s.", line(float64(t.Angle), yUp), g.amounts(yUp))
+		case t.Least > leastUniform:
+			say("Stars are drawn in directions that differ over the field: %s.", g.amounts(yUp))
+		default:
+			say("Shapes differ over the field: stars are %s.", g.amounts(yUp))
 		}
-		if t.Least > leastUniform {
-			say("Stars are drawn in directions that differ over the field: %s longer than wide %s, %s %s.", percent(t.Least), zone(t.LeastX, t.LeastY), percent(t.Most), zone(t.MostX, t.MostY))
-			break
-		}
-		say("Shapes differ over the field: stars are %s longer than wide %s, %s %s.", percent(t.Least), zone(t.LeastX, t.LeastY), percent(t.Most), zone(t.MostX, t.MostY))
 	}
 	if t.Wider != 0 {
 		far := g.towards(float64(t.Towards), yUp)
@@ -505,6 +503,19 @@ func (g *Field) Sentence(yUp bool) string {
 		say("Their shapes show no trend beyond the noise.")
 	}
 	return strings.Join(said, " ")
+}
+
+// percent writes a fraction.
+func percent(v float64) string { return fmt.Sprintf("%.0f %%", 100*v) }
+
+// amounts says how long stars are where they are least and most so.
+func (g *Field) amounts(yUp bool) string {
+	t := &g.Trend
+	least, most := g.zone(t.LeastX, t.LeastY, yUp), g.zone(t.MostX, t.MostY, yUp)
+	if t.Least < leastUniform {
+		return fmt.Sprintf("nearly round %s, %s longer than wide %s", least, percent(t.Most), most)
+	}
+	return fmt.Sprintf("%s longer than wide %s, %s %s", percent(t.Least), least, percent(t.Most), most)
 }
 
 // roughly writes a place to two digits.
