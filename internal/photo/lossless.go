@@ -1,6 +1,7 @@
 package photo
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 )
@@ -234,8 +235,18 @@ type bitReader struct {
 	owed int    // zeros handed out behind the end
 }
 
-// fill makes at least 48 bits ready; behind the data, or a marker, zeros.
+// fill makes at least 56 bits ready; behind the data, or a marker, zeros.
 func (r *bitReader) fill() {
+	if len(r.src) >= 8 {
+		v := binary.BigEndian.Uint64(r.src)
+		if (^v-0x0101010101010101)&v&0x8080808080808080 == 0 { // no byte is ff
+			n := (64 - r.have) / 8
+			r.acc |= v >> (8 * (8 - n)) << (64 - 8*n - r.have)
+			r.have += 8 * n
+			r.src = r.src[n:]
+			return
+		}
+	}
 	for r.have <= 56 {
 		var c byte
 		switch {
@@ -251,36 +262,55 @@ func (r *bitReader) fill() {
 	}
 }
 
-// difference decodes one difference (T.81, section H.1.2.2). It needs 32 bits.
-func (r *bitReader) difference(h *huffman) (int, bool) {
-	e := h.lut[r.acc>>(64-lutBits)]
-	bits, size := int(e&255), int(e>>8)
-	if bits == 0 {
-		for bits = lutBits + 1; ; bits++ {
-			if bits > 16 {
-				return 0, false
-			}
-			if code := int(r.acc >> (64 - bits)); code < h.end[bits] {
-				size = int(h.values[h.place[bits]+code-h.first[bits]])
-				break
+// differences decodes the differences of a line, those of the components of a
+// pixel side by side; false if the bits are no code (T.81, section H.1.2.2).
+func (r *bitReader) differences(dst []uint16, tables []*huffman) bool {
+	acc, have, c := r.acc, r.have, 0
+	for i := range dst {
+		if have < 32 { // the longest code and its bits
+			r.acc, r.have = acc, have
+			r.fill()
+			acc, have = r.acc, r.have
+		}
+		h := tables[c]
+		if c++; c == len(tables) {
+			c = 0
+		}
+		e := h.lut[acc>>(64-lutBits)]
+		bits, size := int(e&255), int(e>>8)
+		if bits == 0 {
+			if bits, size = h.long(acc); bits == 0 {
+				return false
 			}
 		}
+		acc <<= bits
+		have -= bits
+		switch {
+		case size == 0:
+			dst[i] = 0
+		case size == 16:
+			dst[i] = 1 << 15 // without further bits
+		default:
+			v := int(acc >> (64 - size))
+			acc <<= size
+			have -= size
+			// A first bit of 0 says that it is negative.
+			dst[i] = uint16(v - (1<<size-1)&(v>>(size-1)-1))
+		}
 	}
-	r.acc <<= bits
-	r.have -= bits
-	if size == 0 {
-		return 0, true
+	r.acc, r.have = acc, have
+	return true
+}
+
+// long returns the length and value of a code longer than the look-up table's,
+// with which acc begins; 0 if there is none.
+func (h *huffman) long(acc uint64) (bits, size int) {
+	for bits = lutBits + 1; bits <= 16; bits++ {
+		if code := int(acc >> (64 - bits)); code < h.end[bits] {
+			return bits, int(h.values[h.place[bits]+code-h.first[bits]])
+		}
 	}
-	if size == 16 {
-		return 1 << 15, true // without further bits
-	}
-	v := int(r.acc >> (64 - size))
-	r.acc <<= size
-	r.have -= size
-	if v < 1<<(size-1) {
-		v -= 1<<size - 1
-	}
-	return v, true
+	return 0, 0
 }
 
 // restarted goes behind the next restart marker.
@@ -300,7 +330,7 @@ func (z *lossless) decode(dst []uint16, scan []byte) error {
 	f := z.frame
 	parts := len(f.ids)
 	line := f.width * parts
-	start := 1 << (f.precision - z.transform - 1)
+	start := uint16(1) << (f.precision - z.transform - 1)
 	r := bitReader{src: scan}
 	top := 0 // the line at which prediction began
 	for y := range f.height {
@@ -315,45 +345,19 @@ func (z *lossless) decode(dst []uint16, scan []byte) error {
 		if y > top {
 			above = dst[(y-1)*line:][:line]
 		}
-		for x := 0; x < line; x += parts {
-			for c := range parts {
-				if r.have < 32 {
-					r.fill()
-				}
-				d, ok := r.difference(z.use[c])
-				if !ok {
-					return fmt.Errorf("bits that are no Huffman code at line %d of %d: the data are damaged", y, f.height)
-				}
-				i := x + c
-				p := 0
-				switch {
-				case x == 0 && above == nil:
-					p = start
-				case x == 0:
-					p = int(above[i])
-				case above == nil:
-					p = int(row[i-parts])
-				default:
-					a, b, cc := int(row[i-parts]), int(above[i]), int(above[i-parts])
-					switch z.predictor { // T.81, table H.1
-					case 1:
-						p = a
-					case 2:
-						p = b
-					case 3:
-						p = cc
-					case 4:
-						p = a + b - cc
-					case 5:
-						p = a + (b-cc)>>1
-					case 6:
-						p = b + (a-cc)>>1
-					case 7:
-						p = (a + b) >> 1
-					}
-				}
-				row[i] = uint16(p + d)
+		if !r.differences(row, z.use[:parts]) {
+			return fmt.Errorf("bits that are no Huffman code at line %d of %d: the data are damaged", y, f.height)
+		}
+		if above == nil {
+			for i := range parts {
+				row[i] += start
 			}
+			predict(row, row, parts, 1)
+		} else {
+			for i := range parts {
+				row[i] += above[i]
+			}
+			predict(row, above, parts, z.predictor)
 		}
 		if r.owed > r.have {
 			return fmt.Errorf("the data end in line %d of %d: cut or damaged", y, f.height)
@@ -365,4 +369,41 @@ func (z *lossless) decode(dst []uint16, scan []byte) error {
 		}
 	}
 	return nil
+}
+
+// predict adds to the differences of a row, but those of its first pixel, what
+// is expected of them from the samples to the left, above, and above to the
+// left, n samples away (T.81, table H.1).
+func predict(row, above []uint16, n, predictor int) {
+	above = above[:len(row)]
+	switch predictor {
+	case 1:
+		for i := n; i < len(row); i++ {
+			row[i] += row[i-n]
+		}
+	case 2:
+		for i := n; i < len(row); i++ {
+			row[i] += above[i]
+		}
+	case 3:
+		for i := n; i < len(row); i++ {
+			row[i] += above[i-n]
+		}
+	case 4:
+		for i := n; i < len(row); i++ {
+			row[i] += row[i-n] + above[i] - above[i-n]
+		}
+	case 5:
+		for i := n; i < len(row); i++ {
+			row[i] += row[i-n] + uint16((int(above[i])-int(above[i-n]))>>1)
+		}
+	case 6:
+		for i := n; i < len(row); i++ {
+			row[i] += above[i] + uint16((int(row[i-n])-int(above[i-n]))>>1)
+		}
+	case 7:
+		for i := n; i < len(row); i++ {
+			row[i] += uint16((int(row[i-n]) + int(above[i])) >> 1)
+		}
+	}
 }
