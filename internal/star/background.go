@@ -69,6 +69,7 @@ func estimate(f *frame.Frame, workers int) (*background, error) {
 	every := max(1, b.ny/8)
 	err := parallel(workers, b.ny, func() func(int) error {
 		var band rows
+		var near tally
 		mesh := make([]float32, 0, (int(b.stepX)+2)*sampleRows)
 		return func(j int) error {
 			rows := min(sampleRows, f.Height)
@@ -82,7 +83,7 @@ func estimate(f *frame.Frame, workers int) (*background, error) {
 				x0, x1 := int(b.stepX*float64(i)), int(b.stepX*float64(i+1))
 				n, zero, ok := 0, 0, false
 				if f.IsUint16() && f.Lattice == frame.Full && noise > 0.5 {
-					level, noise, zero, ok = band.settled(x0, x1, level, noise)
+					level, noise, zero, ok = near.settled(&band, x0, x1, level, noise)
 					n = (x1 - x0) * rows
 				}
 				if !ok {
@@ -145,11 +146,12 @@ func (b *background) smoothNoise(band *rows, j int) float64 {
 	var values []float32
 	out := make([]float32, n)
 	per := int(b.stepX) / 2
+	every := max(1, b.nx/32) // some 32 meshes of a row tell
 	for r := range half {
 		if !s.push(sums[r*n:][:n], out) {
 			continue
 		}
-		for i := range b.nx {
+		for i := j % every; i < b.nx; i += every {
 			x0 := int(b.stepX*float64(i)) / 2
 			values = append(values[:0], out[max(1, x0):min(n-1, x0+per)]...)
 			_, rms := clipped(values)
@@ -183,39 +185,84 @@ func (r *rows) gather(dst []float32, x0, x1 int) []float32 {
 	return dst
 }
 
+// tally adds up number, sum and squares of whole pixels by a table, all three in
+// one word: from the top 12, 21 and 31 bits, enough for 1536 pixels.
+type tally struct {
+	reach int // to either side of the middle
+	entry [1024]uint64
+}
+
+const tallySum, tallyCount = 1 << 31, 1 << 52
+
+// set makes the table ready for values within reach of some middle: at most 511.
+func (t *tally) set(reach int) {
+	if t.reach == reach {
+		return
+	}
+	t.reach = reach
+	clear(t.entry[:])
+	for d := range 2*reach + 1 {
+		k := uint64(d)
+		t.entry[d] = tallyCount + k*tallySum + k*k
+	}
+}
+
 // settled is clipped for whole pixels in columns x0 to x1-1 whose level and
 // noise are about those given: what is within two standard deviations is
 // averaged as it stands. It also counts the zeros. ok is false, and level and
 // noise unchanged, if they are not about those.
-func (r *rows) settled(x0, x1 int, level, noise float32) (_, _ float32, zeros int, ok bool) {
+func (t *tally) settled(r *rows, x0, x1 int, level, noise float32) (_, _ float32, zeros int, ok bool) {
 	center, reach := int(math.Round(float64(level))), int(2*noise+0.5)
-	n, sum, sq := 0, 0, 0
+	if max(reach-t.reach, t.reach-reach) > reach/16 { // near enough to be undone below
+		t.set(min(reach, len(t.entry)/2-1))
+	}
+	total := (x1 - x0) * (r.y1 - r.y0)
+	lowest := center - t.reach
+	if t.reach < reach*15/16 || total > 1536 {
+		return level, noise, 0, false
+	}
+	var all uint64
 	for y := r.y0; y < r.y1; y++ {
 		for _, p := range r.whole[(y-r.y0)*r.f.Width:][x0:x1] {
-			if d := int(p) - center; uint(d+reach) <= uint(2*reach) {
-				n++
-				sum += d
-				sq += d * d
-			}
-			if p == 0 {
+			if d := uint(int(p) - lowest); d < uint(len(t.entry)) {
+				all += t.entry[d]
+			} else if p == 0 {
 				zeros++
 			}
 		}
 	}
-	total := (x1 - x0) * (r.y1 - r.y0)
+	if lowest <= 0 {
+		zeros = r.zeros(x0, x1)
+	}
+	n := int(all / tallyCount)
 	if n < total*7/8 {
 		return level, noise, 0, false
 	}
-	m := float64(sum) / float64(n)
+	m := float64(all/tallySum%(tallyCount/tallySum)) / float64(n)
+	square := float64(all%tallySum)/float64(n) - m*m
+	m -= float64(t.reach)
 	// A Gaussian cut at its center plus and minus two standard deviations keeps
 	// 0.8796 of its own; cut a little beside its center its mean moves by 0.774
 	// of that.
-	cut := (float64(reach) + 0.5) / float64(noise) // whole numbers up to half beyond
-	sd := math.Sqrt(math.Max(float64(sq)/float64(n)-m*m, 0)) / kept(cut)
+	cut := (float64(t.reach) + 0.5) / float64(noise) // whole numbers up to half beyond
+	sd := math.Sqrt(math.Max(square, 0)) / kept(cut)
 	if noise := float64(noise); !(math.Abs(m) < 0.4*noise && sd > 0.8*noise && sd < 1.25*noise) {
 		return level, float32(noise), 0, false
 	}
 	return float32(float64(center) + m/moved(cut)), float32(sd), zeros, true
+}
+
+// zeros counts the whole pixels in columns x0 to x1-1 that are 0.
+func (r *rows) zeros(x0, x1 int) int {
+	n := 0
+	for y := r.y0; y < r.y1; y++ {
+		for _, p := range r.whole[(y-r.y0)*r.f.Width:][x0:x1] {
+			if p == 0 {
+				n++
+			}
+		}
+	}
+	return n
 }
 
 // kept returns the standard deviation of a Gaussian of unit standard deviation

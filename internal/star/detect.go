@@ -64,10 +64,9 @@ type finding struct {
 type band struct {
 	raw16 []uint16
 	raw   []float32
-	sums  [2][]float32
-	near  smoother
-	rows  [3][]float32
-	limit []float32
+	room  []uint16 // for the pixels kept
+	sums  [2]picture
+	scan  scanner
 }
 
 // find searches the frame.
@@ -128,7 +127,8 @@ func (w *band) search(f *frame.Frame, b *background, k int, thumb []float32, map
 	if n < 2 || half < 2 {
 		return nil
 	}
-	sums := resize(&w.sums[0], n*half)
+	sums, twice := &w.sums[0], &w.sums[1]
+	sums.reset(n, half, f.IsUint16())
 	const chunk = 16
 	if f.IsUint16() {
 		raw := resize(&w.raw16, f.Width*(y1-y0))
@@ -138,12 +138,7 @@ func (w *band) search(f *frame.Frame, b *background, k int, thumb []float32, map
 				return err
 			}
 			for r := (y - y0) / 2; r < (end-y0)/2; r++ {
-				p, q := raw[2*r*f.Width:][:f.Width], raw[(2*r+1)*f.Width:][:f.Width]
-				if f.Lattice == frame.Full {
-					sumPairs16(sums[r*n:][:n], p, q)
-				} else {
-					sumPairs(sums[r*n:][:n], p, q, f.Lattice, y0+2*r)
-				}
+				packPairs(sums.packed(r), raw[2*r*f.Width:][:f.Width], raw[(2*r+1)*f.Width:][:f.Width], n, f.Lattice, y0+2*r)
 			}
 		}
 	} else {
@@ -154,7 +149,7 @@ func (w *band) search(f *frame.Frame, b *background, k int, thumb []float32, map
 		tame(raw)
 		for r := range half {
 			p, q := raw[2*r*f.Width:][:f.Width], raw[(2*r+1)*f.Width:][:f.Width]
-			row := sums[r*n:][:n]
+			row := sums.row(r)
 			sumPairs(row, p, q, f.Lattice, y0+2*r)
 			for i, v := range row {
 				if v != v {
@@ -165,7 +160,7 @@ func (w *band) search(f *frame.Frame, b *background, k int, thumb []float32, map
 		}
 	}
 	var all []candidate
-	w.peaks(sums, n, half, 2, y0, b, smoothGain(f.Lattice)*b.smooth, &all)
+	w.scan.peaks(sums, 2, y0, b, smoothGain(f.Lattice)*b.smooth, &all)
 	for _, c := range all {
 		inside := c.y >= float32(own0)-0.5 && c.y < float32(own1)-0.5
 		x, y, excess, flat := w.top(f, b, c, y0, y1)
@@ -178,7 +173,7 @@ func (w *band) search(f *frame.Frame, b *background, k int, thumb []float32, map
 				if f.Lattice != frame.Full {
 					excess *= 2
 				}
-				sums[r*n+i] -= excess
+				sums.lower(i, r, excess)
 			}
 			if inside {
 				out.hot++
@@ -191,29 +186,24 @@ func (w *band) search(f *frame.Frame, b *background, k int, thumb []float32, map
 		if f.IsUint16() && kept.Add(1) <= keepMost {
 			c.kept = int32(len(out.kept))
 			whole := rows{f: f, x1: f.Width, y0: y0, y1: y1, whole: w.raw16}
-			out.kept = append(out.kept, whole.part(int(math.Round(float64(c.x))), int(math.Round(float64(c.y))), keepHalf))
+			out.kept = append(out.kept, whole.part(&w.room, int(math.Round(float64(c.x))), int(math.Round(float64(c.y))), keepHalf))
 		}
 		out.peaks[0] = append(out.peaks[0], c)
 	}
-	n2, half2 := n/2, half/2
-	if n2 < 2 || half2 < 2 {
+	if n/2 < 2 || half/2 < 2 {
 		return nil
 	}
-	twice := resize(&w.sums[1], n2*half2)
-	for r := range half2 {
-		halve(twice[r*n2:][:n2], sums[2*r*n:][:n], sums[(2*r+1)*n:][:n])
-	}
+	twice.halve(sums)
 	all = all[:0]
-	w.peaks(twice, n2, half2, 4, y0, b, 2*smoothGain(f.Lattice)*b.smooth, &all)
+	w.scan.peaks(twice, 4, y0, b, 2*smoothGain(f.Lattice)*b.smooth, &all)
 	for _, c := range all {
 		if c.y >= float32(own0)-0.5 && c.y < float32(own1)-0.5 {
 			out.peaks[1] = append(out.peaks[1], c)
 		}
 	}
 	for r := own0 / mapScale; r < own1/mapScale; r++ {
-		q := (r*mapScale - y0) / 4
-		if q+1 < half2 {
-			halve(thumb[r*mapW:][:mapW], twice[q*n2:][:n2], twice[(q+1)*n2:][:n2])
+		if q := (r*mapScale - y0) / 4; q+1 < twice.rows {
+			twice.pair(thumb[r*mapW:][:mapW], q)
 		}
 	}
 	return nil
@@ -225,83 +215,6 @@ func resize[T any](buf *[]T, n int) []T {
 	}
 	*buf = (*buf)[:n]
 	return *buf
-}
-
-// peaks appends the peaks above the threshold of a picture of n by rows sums
-// of scale by scale pixels, whose first row begins at row y0 of the frame.
-// noiseGain is the noise of a smoothed sum over that of one pixel.
-func (w *band) peaks(sums []float32, n, rows, scale, y0 int, b *background, noiseGain float64, out *[]candidate) {
-	const segment = 8
-	w.near.reset(n)
-	for i := range w.rows {
-		resize(&w.rows[i], n)
-	}
-	resize(&w.limit, (n+segment-1)/segment)
-	area := float64(scale * scale * smoothSum)
-	where := func(i, r int) (x, y float64) {
-		mid := float64(scale-1) / 2
-		return float64(i*scale) + mid, float64(y0+r*scale) + mid
-	}
-	search := func(r int) { // neighbours beyond the ends are mirrored
-		up, down := max(r-1, 1-r), min(r+1, 2*rows-3-r)
-		w.scan(w.rows[up%3], w.rows[r%3], w.rows[down%3], r, n, area, noiseGain, where, b, out)
-	}
-	w.near.push(sums[:n], nil) // stands for the row before the first
-	filled := 0
-	for r := range rows + 1 {
-		if !w.near.push(sums[min(r, rows-1)*n:][:n], w.rows[filled%3]) {
-			continue
-		}
-		if filled++; filled > 1 {
-			search(filled - 2)
-		}
-	}
-	search(rows - 1)
-}
-
-// scan appends the peaks of one smoothed row between its neighbours.
-func (w *band) scan(up, mid, down []float32, r, n int, area, noiseGain float64, where func(i, r int) (x, y float64), b *background, out *[]candidate) {
-	const segment = 8
-	if r%4 == 0 || r < 4 {
-		for s := range w.limit {
-			x, y := where(min(s*segment+segment/2, n-1), r)
-			level, noise := b.at(x, y)
-			w.limit[s] = float32(area*level + (threshold-1)*noiseGain*noise)
-		}
-	}
-	up, mid, down = up[:n], mid[:n], down[:n]
-	for s, limit := range w.limit {
-		for i := s * segment; i < min((s+1)*segment, n); i++ {
-			v := mid[i]
-			if v <= limit {
-				continue
-			}
-			l, q := max(i-1, 0), min(i+1, n-1)
-			if v < mid[l] || v < up[l] || v < up[i] || v < up[q] || v <= mid[q] && q != i || v < down[l] || v < down[i] || v < down[q] {
-				continue
-			}
-			x, y := where(i, r)
-			level, noise := b.at(x, y)
-			snr := (float64(v) - area*level) / (noiseGain * noise)
-			if !(snr >= threshold) {
-				continue
-			}
-			scale := math.Sqrt(area / smoothSum)
-			x += scale * vertex(mid[l], v, mid[q])
-			y += scale * vertex(up[i], v, down[i])
-			*out = append(*out, candidate{x: float32(x), y: float32(y), snr: float32(snr)})
-		}
-	}
-}
-
-// vertex returns where a parabola through three values a step apart is
-// highest, from the middle one, at most half a step away.
-func vertex(a, b, c float32) float64 {
-	d := a - 2*b + c
-	if !(d < 0) {
-		return 0
-	}
-	return math.Max(-0.5, math.Min(0.5, float64((a-c)/(2*d))))
 }
 
 // plateau is the flat top of a peak: the value of its fullest pixel and how many
@@ -392,9 +305,9 @@ func (found *finding) at(l int) []candidate {
 		}
 		b := coarseSky(found.thumb, n, rows, scale)
 		found.sky[k] = b
-		var w band
+		var w scanner
 		// The noise of b is that of the smoothed sums, brought to one pixel.
-		w.peaks(found.thumb, n, rows, scale, 0, b, 6*float64(scale), &found.peaks[k])
+		w.peaks(&picture{n: n, rows: rows, v: found.thumb}, scale, 0, b, 6*float64(scale), &found.peaks[k])
 		sortPeaks(found.peaks[k])
 		half := make([]float32, (n/2)*(rows/2))
 		for r := range rows / 2 {

@@ -4,13 +4,14 @@ import "math"
 
 // The profile and its slopes are computed some hundred times a star and pixel,
 // so exponential and logarithm come from tables with a short series between
-// their nodes: good to 1e-11, a quarter of the time.
+// their nodes: good to 1e-11, a quarter of the time. The functions that take a
+// run of pixels do what falloff does without a call for each.
 
-const expSteps, logSteps = 256, 128
+const expSteps, logSteps, logBits = 2048, 1 << logBits, 9
 
 var (
 	expTable [expSteps]float64 // 2^(-i/expSteps)
-	logTable [logSteps]struct{ ln, inverse float64 }
+	logTable [logSteps]struct{ log2, inverse float64 }
 )
 
 func init() {
@@ -18,9 +19,24 @@ func init() {
 		expTable[i] = math.Exp2(-float64(i) / expSteps)
 	}
 	for i := range logTable {
-		c := 1 + float64(i)/logSteps
-		logTable[i].ln, logTable[i].inverse = math.Log(c), 1/c
+		c := 1 + (float64(i)+0.5)/logSteps // the middle of the step
+		logTable[i].log2, logTable[i].inverse = math.Log2(c), 1/c
 	}
+}
+
+// exp2Neg returns 2^(-t/expSteps) for 0 <= t < 1020 expSteps.
+func exp2Neg(t float64) float64 {
+	k := uint(t)
+	r := (t - float64(k)) * (math.Ln2 / expSteps)
+	return math.Float64frombits(uint64(1023-k/expSteps)<<52) * expTable[k%expSteps] * (1 - r*(1-r*0.5))
+}
+
+// log2 returns the binary logarithm of a finite y >= 1.
+func log2(y float64) float64 {
+	bits := math.Float64bits(y)
+	n := &logTable[bits>>(52-logBits)%logSteps]
+	r := math.Float64frombits(bits&(1<<52-1)|1023<<52)*n.inverse - 1
+	return float64(int(bits>>52)-1023) + n.log2 + r*(1-r*(0.5-r*(1.0/3-r*0.25)))*(1/math.Ln2)
 }
 
 // expNeg returns exp(-x) for 0 <= x; 0 beyond 700. NaN if x is.
@@ -31,27 +47,20 @@ func expNeg(x float64) float64 {
 		}
 		return 0
 	}
-	t := x * (expSteps / math.Ln2)
-	k := int(t)
-	r := (t - float64(k)) * (math.Ln2 / expSteps)
-	scale := math.Float64frombits(uint64(1023-k/expSteps) << 52)
-	return scale * expTable[k&(expSteps-1)] * (1 - r*(1-r*(0.5-r*(1.0/6))))
+	return exp2Neg(x * (expSteps / math.Ln2))
 }
 
-// logOf returns the natural logarithm of y >= 1 and finite.
-func logOf(y float64) float64 {
-	bits := math.Float64bits(y)
-	e := int(bits>>52) - 1023
-	n := &logTable[bits>>45&(logSteps-1)]
-	m := math.Float64frombits(bits&(1<<52-1) | 1023<<52)
-	r := m*n.inverse - 1
-	return float64(e)*math.Ln2 + n.ln + r*(1-r*(0.5-r*(1.0/3-r*(0.25-r*0.2))))
-}
+// logOf returns the natural logarithm of a finite y >= 1.
+func logOf(y float64) float64 { return log2(y) * math.Ln2 }
+
+// nearTip is the product of tail and q below which falloff is computed by a
+// series.
+const nearTip = 1e-3
 
 // falloff is psf.Falloff for q >= 0, tail >= 0 and inverse = 1/tail.
 func falloff(q, tail, inverse float64) (m, dq, dtail float64) {
 	h := tail * q
-	if h < 1e-3 {
+	if h < nearTip {
 		m = expNeg(q * (1 - h*(1.0/2-h*(1.0/3-h*(1.0/4)))))
 		return m, -m / (1 + h), m * q * q * (1.0/2 - h*(2.0/3-h*(3.0/4-h*(4.0/5))))
 	}
@@ -64,40 +73,51 @@ func falloff(q, tail, inverse float64) (m, dq, dtail float64) {
 // slope is falloff without the derivative to the tail.
 func slope(q, tail, inverse float64) (m, dq float64) {
 	h := tail * q
-	if h < 1e-3 {
+	if h < nearTip {
 		m = expNeg(q * (1 - h*(1.0/2-h*(1.0/3-h*(1.0/4)))))
-		return m, -m / (1 + h)
+	} else {
+		m = expNeg(logOf(1+h) * inverse)
 	}
-	m = expNeg(logOf(1+h) * inverse)
 	return m, -m / (1 + h)
 }
 
-// sheet is slope for one tail, tabulated up to a q: straight between nodes close
-// enough that it is good to 1e-5 of the peak.
-type sheet struct {
-	tail, inverse float64
-	perQ          float64 // nodes a unit of q
-	node          []struct{ m, dq float64 }
+// form is the q of a run of pixels in one row: (xx dx + line) dx + level, dx
+// being x - cx.
+type form struct{ cx, xx, line, level float64 }
+
+// falloffs is falloff at the pixels x of a run.
+func falloffs(m, dq, dtail, x []float64, f form, tail float64) {
+	m, dq, dtail = m[:len(x)], dq[:len(x)], dtail[:len(x)]
+	inverse := 1 / tail
+	for k, x := range x {
+		dx := x - f.cx
+		q := (f.xx*dx+f.line)*dx + f.level
+		y := 1 + tail*q
+		l := log2(y)
+		t := l * (inverse * expSteps)
+		if !(y > 1+nearTip && t < 1000*expSteps) {
+			m[k], dq[k], dtail[k] = falloff(math.Max(q, 0), tail, inverse)
+			continue
+		}
+		v, d := exp2Neg(t), 1/y
+		m[k], dq[k], dtail[k] = v, -v*d, v*(l*(inverse*math.Ln2)-q*d)*inverse
+	}
 }
 
-// newSheet tabulates the slope of a tail up to q.
-func newSheet(tail, q float64) *sheet {
-	const nodes = 2048
-	s := &sheet{tail: tail, inverse: 1 / tail, perQ: nodes / q}
-	s.node = make([]struct{ m, dq float64 }, nodes+2)
-	for i := range s.node {
-		s.node[i].m, s.node[i].dq = slope(float64(i)/s.perQ, tail, s.inverse)
+// slopes is slope at the pixels x of a run.
+func slopes(m, dq, x []float64, f form, tail float64) {
+	m, dq = m[:len(x)], dq[:len(x)]
+	inverse := 1 / tail
+	for k, x := range x {
+		dx := x - f.cx
+		q := (f.xx*dx+f.line)*dx + f.level
+		y := 1 + tail*q
+		t := log2(y) * (inverse * expSteps)
+		if !(y > 1+nearTip && t < 1000*expSteps) {
+			m[k], dq[k] = slope(math.Max(q, 0), tail, inverse)
+			continue
+		}
+		v := exp2Neg(t)
+		m[k], dq[k] = v, -v/y
 	}
-	return s
-}
-
-// at returns the slope at q >= 0, computed beyond the table or where there is
-// none.
-func (s *sheet) at(q float64) (m, dq float64) {
-	t := q * s.perQ
-	if i := int(t); i >= 0 && i+1 < len(s.node) {
-		a, b, f := &s.node[i], &s.node[i+1], t-float64(i)
-		return a.m + f*(b.m-a.m), a.dq + f*(b.dq-a.dq)
-	}
-	return slope(q, s.tail, s.inverse)
 }

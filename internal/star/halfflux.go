@@ -49,65 +49,55 @@ func (t *fitter) halfFlux(p *profile, residuals bool) float64 {
 	sum := 0.0
 	if residuals {
 		t.radius, t.left = resizeTo(t.radius, len(t.v)), resizeTo(t.left, len(t.v))
+		t.spread(p, t.runs)
+		cx, cy := p.x-t.x0, p.y-t.y0
 		for k, v := range t.v {
-			x, y := t.dx[k]+t.x0, t.dy[k]+t.y0
-			t.radius[k] = math.Hypot(x-p.x, y-p.y)
-			t.left[k] = v - p.at(x, y)
+			dx, dy := t.dx[k]-cx, t.dy[k]-cy
+			t.radius[k] = math.Sqrt(dx*dx + dy*dy)
+			t.left[k] = v - p.amp*t.m[k]
 			sum += t.left[k]
 		}
-	}
-	inside := func(radius float64) float64 {
-		e := whole * p.enclosed(radius)
-		if residuals {
-			for k, r := range t.radius {
-				// The share of the pixel inside, as if the circle's edge were straight.
-				e += t.left[k] * math.Max(0, math.Min(1, radius-r+0.5))
-			}
-		}
-		return e
 	}
 	half := (total + sum) / 2
 	if !(half > 0) {
 		return math.NaN()
 	}
-	lo, hi := 0.0, 0.0
-	r := 0.55 * p.fwhm()
-	// Widen, then narrow by regula falsi with the Illinois weight.
-	flo, fhi := -half, 0.0
-	for range 30 {
-		v := inside(r) - half
-		if v >= 0 {
-			hi, fhi = r, v
-			break
+	beyond := func(radius float64) float64 { // the light inside over half of it
+		e := whole * p.enclosed(radius)
+		if residuals {
+			for k, r := range t.radius {
+				// The share of the pixel inside, as if the circle's edge were straight.
+				if d := radius - r + 0.5; d >= 1 {
+					e += t.left[k]
+				} else if d > 0 {
+					e += d * t.left[k]
+				}
+			}
 		}
-		lo, flo = r, v
-		r *= 1.3
+		return e - half
 	}
-	if hi == 0 {
-		return math.NaN()
-	}
-	side := 0
-	for range 30 {
-		r = (lo*fhi - hi*flo) / (fhi - flo)
-		v := inside(r) - half
-		if math.Abs(v) < 1e-5*half || hi-lo < 1e-4*hi {
-			break
+	// Newton's method, begun with the radius and the slope of a round profile;
+	// where that leaves the bracket, halves of it.
+	g, k := math.Max(p.tail, 1e-4), math.Sqrt(p.xx*p.yy-p.xy*p.xy)
+	r := math.Sqrt((math.Pow(1-total/whole/2, g/(g-1)) - 1) / (g * k))
+	slope := whole * 2 * k * r * (1 - g) * math.Pow(1+g*k*r*r, -1/g)
+	end := 2 * fluxReach * p.fwhm()
+	lo, hi := 0.0, end
+	for range 40 {
+		v := beyond(r)
+		if math.Abs(v) < 1e-5*half || hi < end && hi-lo < 1e-4*hi {
+			return 2 * r
 		}
 		if v < 0 {
-			lo, flo = r, v
-			if side == -1 {
-				fhi /= 2
-			}
-			side = -1
+			lo = r
 		} else {
-			hi, fhi = r, v
-			if side == 1 {
-				flo /= 2
-			}
-			side = 1
+			hi = r
+		}
+		if r -= v / slope; !(r > lo && r < hi) {
+			r = (lo + hi) / 2
 		}
 	}
-	return 2 * r
+	return math.NaN()
 }
 
 func resizeTo(v []float64, n int) []float64 {

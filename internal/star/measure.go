@@ -277,11 +277,7 @@ func (found *finding) coarser(l int) bool {
 	part := 0
 	for _, c := range bright {
 		best := float32(0)
-		near(found.at(l+1), c.y, reach, func(_ int, d candidate) {
-			if abs32(d.x-c.x) < reach {
-				best = max(best, d.snr)
-			}
-		})
+		near(found.at(l+1), c.x, c.y, reach, func(_ int, d candidate) { best = max(best, d.snr) })
 		if best > 1.15*c.snr {
 			part++
 		}
@@ -289,13 +285,20 @@ func (found *finding) coarser(l int) bool {
 	return 2*part > len(bright)
 }
 
-func abs32(v float32) float32 { return max(v, -v) }
-
-// near calls f with the candidates, sorted by y, whose y is within reach.
-func near(peaks []candidate, y, reach float32, f func(i int, c candidate)) {
-	i, _ := slices.BinarySearchFunc(peaks, y-reach, func(c candidate, t float32) int { return cmp.Compare(c.y, t) })
+// near calls f with the candidates, sorted by y, whose x and y are within reach.
+func near(peaks []candidate, x, y, reach float32, f func(i int, c candidate)) {
+	i, j := 0, len(peaks)
+	for i < j {
+		if m := (i + j) / 2; peaks[m].y < y-reach {
+			i = m + 1
+		} else {
+			j = m
+		}
+	}
 	for ; i < len(peaks) && peaks[i].y <= y+reach; i++ {
-		f(i, peaks[i])
+		if d := peaks[i].x - x; d <= reach && d >= -reach {
+			f(i, peaks[i])
+		}
 	}
 }
 
@@ -324,7 +327,7 @@ func (s *survey) shape() (bool, error) {
 	alone := func(i int) bool {
 		c, ok := s.peaks[i], true
 		reach := float32(7 * sigma)
-		near(s.peaks, c.y, reach, func(j int, d candidate) {
+		near(s.peaks, c.x, c.y, reach, func(j int, d candidate) {
 			away := math.Hypot(float64(d.x-c.x), float64(d.y-c.y))
 			same := away < 4*sigma && math.Abs(float64(d.snr/c.snr)-1) < 0.02 // on one flat top
 			if j != i && !same && away < float64(reach) && d.snr > 0.1*c.snr && d.snr > 20 {

@@ -8,6 +8,10 @@ type placed struct {
 	amp, sigmaAmp        float64
 }
 
+// faintest is the part of the peak below which a profile's pixels tell nothing
+// of its place and its amplitude.
+const faintest = 5e-4
+
 // place moves the profile to where the gathered pixels are likeliest and scales
 // it so: one windowed centroid after the other, the window being the profile's
 // slope over the noise of the pixel, until they stand still. noise is that of
@@ -19,23 +23,27 @@ type placed struct {
 // K. A. Winick 1986, JOSA A 3, 1809.
 func (t *fitter) place(p profile, noise, perADU float64) (profile, placed) {
 	var out placed
-	at := t.falling(p.tail)
+	core := t.inside(&p, faintest)
 	for range 20 {
 		var ixx, ixy, iyy, iaa, bx, by, ba float64
-		for k, v := range t.v {
-			dx, dy := t.dx[k]+t.x0-p.x, t.dy[k]+t.y0-p.y
-			m, dq := at.at(p.q(dx, dy))
-			weight := 1 / (noise*noise + p.amp*m*perADU)
-			gx := -2 * p.amp * dq * (p.xx*dx + p.xy*dy)
-			gy := -2 * p.amp * dq * (p.xy*dx + p.yy*dy)
-			r := v - p.amp*m
-			ixx += weight * gx * gx
-			ixy += weight * gx * gy
-			iyy += weight * gy * gy
-			iaa += weight * m * m
-			bx += weight * gx * r
-			by += weight * gy * r
-			ba += weight * m * r
+		t.spread(&p, core)
+		for _, w := range core {
+			dy := w.dy + t.y0 - p.y
+			ms, dqs, xs, vs := t.m[w.from:w.to], t.dq[w.from:w.to], t.dx[w.from:w.to], t.v[w.from:w.to]
+			for k, m := range ms {
+				dx := xs[k] + t.x0 - p.x
+				weight := 1 / (noise*noise + p.amp*m*perADU)
+				gx := -2 * p.amp * dqs[k] * (p.xx*dx + p.xy*dy)
+				gy := -2 * p.amp * dqs[k] * (p.xy*dx + p.yy*dy)
+				r := vs[k] - p.amp*m
+				ixx += weight * gx * gx
+				ixy += weight * gx * gy
+				iyy += weight * gy * gy
+				iaa += weight * m * m
+				bx += weight * gx * r
+				by += weight * gy * r
+				ba += weight * m * r
+			}
 		}
 		det := ixx*iyy - ixy*ixy
 		if !(det > 0 && iaa > 0) {

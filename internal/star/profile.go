@@ -92,16 +92,24 @@ const regionQ = 25
 // fitter fits profiles; it keeps its room from one star to the next.
 type fitter struct {
 	dx, dy, v []float64 // pixels of the region, from its origin
+	runs      []run     // those of each row
+	core      []run     // those of them near the centre
 	x0, y0    float64
 	radius    []float64
 	left      []float64
-	shared    *sheet  // of the tail that is not fitted
-	left2     float64 // sum of the squares that the last fit leaves
+	m, dq, dt []float64 // falloff at the pixels, of the profile last looked at
+	left2     float64   // sum of the squares that the last fit leaves
+}
+
+// run is the pixels of one row: those from to to-1.
+type run struct {
+	dy       float64
+	from, to int
 }
 
 // gather takes the pixels of the stamp inside the region of the profile.
 func (t *fitter) gather(s *stamp, p *profile) {
-	t.dx, t.dy, t.v = t.dx[:0], t.dy[:0], t.v[:0]
+	t.dx, t.dy, t.v, t.runs = t.dx[:0], t.dy[:0], t.v[:0], t.runs[:0]
 	t.x0, t.y0 = math.Round(p.x), math.Round(p.y)
 	end := regionQ * psf.HalfMaximum(p.tail)
 	det := p.xx*p.yy - p.xy*p.xy
@@ -117,13 +125,67 @@ func (t *fitter) gather(s *stamp, p *profile) {
 		}
 		d = math.Sqrt(d)
 		xa, xb := max(s.x0, int(math.Ceil(p.x-b-d))), min(s.x0+s.w-1, int(math.Floor(p.x-b+d)))
-		for x := xa; x <= xb; x++ {
-			if v := s.v[(y-s.y0)*s.w+x-s.x0]; v == v {
-				t.dx = append(t.dx, float64(x)-t.x0)
+		if xa > xb {
+			continue
+		}
+		from := len(t.v)
+		for i, v := range s.v[(y-s.y0)*s.w+xa-s.x0:][:xb-xa+1] {
+			if v == v {
+				t.dx = append(t.dx, float64(xa+i)-t.x0)
 				t.dy = append(t.dy, float64(y)-t.y0)
 				t.v = append(t.v, float64(v))
 			}
 		}
+		if len(t.v) > from {
+			t.runs = append(t.runs, run{float64(y) - t.y0, from, len(t.v)})
+		}
+	}
+	n := len(t.v)
+	t.m, t.dq, t.dt = resizeTo(t.m, n), resizeTo(t.dq, n), resizeTo(t.dt, n)
+}
+
+// form returns the form of a profile with its centre at cx, cy on the pixels of
+// a run.
+func (w *run) form(cx, cy, xx, xy, yy float64) form {
+	dy := w.dy - cy
+	return form{cx, xx, 2 * xy * dy, yy * dy * dy}
+}
+
+// inside returns the runs of the gathered pixels where the profile is at least
+// a part of its peak.
+func (t *fitter) inside(p *profile, part float64) []run {
+	q := -math.Log(part)
+	if p.tail > 0 {
+		q = (math.Pow(part, -p.tail) - 1) / p.tail
+	}
+	t.core = t.core[:0]
+	for _, w := range t.runs {
+		f := w.form(p.x-t.x0, p.y-t.y0, p.xx, p.xy, p.yy)
+		mid, d := -f.line/(2*f.xx), f.line*f.line/(4*f.xx*f.xx)-(f.level-q)/f.xx
+		if !(d >= 0) {
+			continue
+		}
+		d = math.Sqrt(d)
+		lo, hi := f.cx+mid-d, f.cx+mid+d
+		for w.from < w.to && t.dx[w.from] < lo {
+			w.from++
+		}
+		for w.from < w.to && t.dx[w.to-1] > hi {
+			w.to--
+		}
+		if w.from < w.to {
+			t.core = append(t.core, w)
+		}
+	}
+	return t.core
+}
+
+// spread sets m and dq to the falloff of the profile at the pixels of the runs.
+func (t *fitter) spread(p *profile, runs []run) {
+	cx, cy := p.x-t.x0, p.y-t.y0
+	for i := range runs {
+		w := &runs[i]
+		slopes(t.m[w.from:w.to], t.dq[w.from:w.to], t.dx[w.from:w.to], w.form(cx, cy, p.xx, p.xy, p.yy), p.tail)
 	}
 }
 
@@ -201,180 +263,127 @@ func last(x []float64, res num.Result, gradient, lower, upper []float64) {
 }
 
 // normal adds up the normal equations of six parameters, or of seven if x holds
-// the tail too. In the loop stand the derivatives' parts that differ from pixel
-// to pixel; what they have in common comes after it.
+// the tail too.
+//
+// With u = dq dx and v = dq dy the derivatives are m to the amplitude, -2 amp
+// (xx u + xy v) and -2 amp (xy u + yy v) to the centre, amp u dx, 2 amp u dy and
+// amp v dy to the form, amp dtail to the tail. Along a row dy is the same for
+// all, so that there only the sums with powers of dx are taken.
 func (t *fitter) normal(x []float64, tail float64, jtj, jtr []float64) (sumSq float64) {
-	var a [28]float64 // lower triangle
-	var b [7]float64
-	if len(x) == 7 {
-		sumSq = t.sumOwn(x, tail, &a, &b)
-	} else {
-		sumSq = t.sumShared(x, tail, &a, &b)
-	}
 	n := len(x)
-	amp, xx, xy, yy := x[0], x[3], x[4], x[5]
-	at := func(p, q int) float64 {
-		if p < q {
-			p, q = q, p
+	amp, cx, cy, xx, xy, yy := x[0], x[1], x[2], x[3], x[4], x[5]
+	var a [7][7]float64 // of m, u, v, u dx, u dy, v dy, dtail; the upper triangle
+	var b [7]float64
+	for i := range t.runs {
+		w := &t.runs[i]
+		dx, m, dq, dt := t.dx[w.from:w.to], t.m[w.from:w.to], t.dq[w.from:w.to], t.dt[w.from:w.to]
+		f := w.form(cx, cy, xx, xy, yy)
+		if n == 7 {
+			falloffs(m, dq, dt, dx, f, tail)
+			t.tailSums(w, amp, cx, cy, &a, &b)
+		} else {
+			slopes(m, dq, dx, f, tail)
 		}
-		return a[p*(p+1)/2+q]
+		sumSq += t.sums(w, amp, cx, cy, &a, &b)
 	}
-	// Each derivative is a sum of at most two parts.
-	type part struct {
-		i int
-		k float64
+	turn := func(d *[7]float64) {
+		d[1], d[2] = -2*amp*(xx*d[1]+xy*d[2]), -2*amp*(xy*d[1]+yy*d[2])
+		d[3] *= amp
+		d[4] *= 2 * amp
+		d[5] *= amp
+		d[6] *= amp
 	}
-	parts := [7][2]part{
-		{{0, 1}, {0, 0}},
-		{{1, -2 * amp * xx}, {2, -2 * amp * xy}},
-		{{1, -2 * amp * xy}, {2, -2 * amp * yy}},
-		{{3, amp}, {3, 0}},
-		{{4, 2 * amp}, {4, 0}},
-		{{5, amp}, {5, 0}},
-		{{6, amp}, {6, 0}},
-	}
-	for p := range n {
-		for _, c := range parts[p] {
-			if c.k == 0 {
-				continue
-			}
-			jtr[p] += c.k * b[c.i]
-			for q := range p + 1 {
-				for _, d := range parts[q] {
-					if d.k != 0 {
-						jtj[p*n+q] += c.k * d.k * at(c.i, d.i)
-					}
-				}
-			}
+	for i := range a {
+		for j := range i {
+			a[i][j] = a[j][i]
 		}
 	}
+	for i := range a {
+		turn(&a[i])
+	}
+	turn(&b)
+	for j := range n {
+		var d [7]float64
+		for i := range a {
+			d[i] = a[i][j]
+		}
+		turn(&d)
+		copy(jtj[j*n:][:n], d[:])
+	}
+	copy(jtr, b[:n])
 	return sumSq
 }
 
-// sheet returns the tabulated slope of a tail that is not fitted.
-func (t *fitter) sheet(tail float64) *sheet {
-	if t.shared == nil || t.shared.tail != tail {
-		t.shared = newSheet(tail, 1.5*regionQ*psf.HalfMaximum(tail))
-	}
-	return t.shared
-}
-
-// falling returns the slope of a tail: the tabulated one if it is that.
-func (t *fitter) falling(tail float64) *sheet {
-	if t.shared != nil && t.shared.tail == tail {
-		return t.shared
-	}
-	return &sheet{tail: tail, inverse: 1 / tail}
-}
-
-// sumOwn adds up the products of the parts for a profile whose tail is fitted.
-func (t *fitter) sumOwn(x []float64, tail float64, a *[28]float64, b *[7]float64) (sumSq float64) {
-	amp, cx, cy, xx, xy, yy, inverse := x[0], x[1], x[2], x[3], 2*x[4], x[5], 1/tail
-	dxs, dys := t.dx[:len(t.v)], t.dy[:len(t.v)]
-	var b0, a00 float64
-	var b1, a10, a11 float64
-	var b2, a20, a21, a22 float64
-	var b3, a30, a31, a32, a33 float64
-	var b4, a40, a41, a42, a43, a44 float64
-	var b5, a50, a51, a52, a53, a54, a55 float64
-	var b6, a60, a61, a62, a63, a64, a65, a66 float64
-	for k, value := range t.v {
-		dx, dy := dxs[k]-cx, dys[k]-cy
-		m, dq, g := falloff(xx*dx*dx+xy*dx*dy+yy*dy*dy, tail, inverse)
-		u, v := dq*dx, dq*dy
-		ux, uy, vy := u*dx, u*dy, v*dy
-		r := amp*m - value
+// sums adds the products of all parts but dtail over a run.
+func (t *fitter) sums(w *run, amp, cx, cy float64, a *[7][7]float64, b *[7]float64) (sumSq float64) {
+	xs, vs, ms, dqs := t.dx[w.from:w.to], t.v[w.from:w.to], t.m[w.from:w.to], t.dq[w.from:w.to]
+	var mm, m0, m1, m2, mr, r0, r1, r2 float64
+	for k, m := range ms {
+		r, dq, dx := amp*m-vs[k], dqs[k], xs[k]-cx
+		u := dq * dx
+		ux := u * dx
 		sumSq += r * r
-		b0 += m * r
-		a00 += m * m
-		b1 += u * r
-		a10 += u * m
-		a11 += u * u
-		b2 += v * r
-		a20 += v * m
-		a21 += v * u
-		a22 += v * v
-		b3 += ux * r
-		a30 += ux * m
-		a31 += ux * u
-		a32 += ux * v
-		a33 += ux * ux
-		b4 += uy * r
-		a40 += uy * m
-		a41 += uy * u
-		a42 += uy * v
-		a43 += uy * ux
-		a44 += uy * uy
-		b5 += vy * r
-		a50 += vy * m
-		a51 += vy * u
-		a52 += vy * v
-		a53 += vy * ux
-		a54 += vy * uy
-		a55 += vy * vy
-		b6 += g * r
-		a60 += g * m
-		a61 += g * u
-		a62 += g * v
-		a63 += g * ux
-		a64 += g * uy
-		a65 += g * vy
-		a66 += g * g
+		mr += m * r
+		r0 += dq * r
+		r1 += u * r
+		r2 += ux * r
+		mm += m * m
+		m0 += m * dq
+		m1 += m * u
+		m2 += m * ux
 	}
-	*a = [28]float64{a00, a10, a11, a20, a21, a22, a30, a31, a32, a33, a40, a41, a42, a43, a44, a50, a51, a52, a53, a54, a55, a60, a61, a62, a63, a64, a65, a66}
-	*b = [7]float64{b0, b1, b2, b3, b4, b5, b6}
+	var d0, d1, d2, d3, d4 float64
+	for k, dq := range dqs {
+		dx := xs[k] - cx
+		u := dq * dx
+		ux := u * dx
+		d0 += dq * dq
+		d1 += dq * u
+		d2 += u * u
+		d3 += u * ux
+		d4 += ux * ux
+	}
+	y := w.dy - cy
+	yy := y * y
+	b[0], b[1], b[2], b[3], b[4], b[5] = b[0]+mr, b[1]+r1, b[2]+y*r0, b[3]+r2, b[4]+y*r1, b[5]+yy*r0
+	p := &a[0]
+	p[0], p[1], p[2], p[3], p[4], p[5] = p[0]+mm, p[1]+m1, p[2]+y*m0, p[3]+m2, p[4]+y*m1, p[5]+yy*m0
+	p = &a[1]
+	p[1], p[2], p[3], p[4], p[5] = p[1]+d2, p[2]+y*d1, p[3]+d3, p[4]+y*d2, p[5]+yy*d1
+	p = &a[2]
+	p[2], p[3], p[4], p[5] = p[2]+yy*d0, p[3]+y*d2, p[4]+yy*d1, p[5]+y*yy*d0
+	p = &a[3]
+	p[3], p[4], p[5] = p[3]+d4, p[4]+y*d3, p[5]+yy*d2
+	p = &a[4]
+	p[4], p[5] = p[4]+yy*d2, p[5]+y*yy*d1
+	a[5][5] += yy * yy * d0
 	return sumSq
 }
 
-// sumShared is sumOwn with the tail held.
-func (t *fitter) sumShared(x []float64, tail float64, a *[28]float64, b *[7]float64) (sumSq float64) {
-	amp, cx, cy, xx, xy, yy := x[0], x[1], x[2], x[3], 2*x[4], x[5]
-	shared := t.sheet(tail)
-	dxs, dys := t.dx[:len(t.v)], t.dy[:len(t.v)]
-	var b0, a00 float64
-	var b1, a10, a11 float64
-	var b2, a20, a21, a22 float64
-	var b3, a30, a31, a32, a33 float64
-	var b4, a40, a41, a42, a43, a44 float64
-	var b5, a50, a51, a52, a53, a54, a55 float64
-	for k, value := range t.v {
-		dx, dy := dxs[k]-cx, dys[k]-cy
-		m, dq := shared.at(xx*dx*dx + xy*dx*dy + yy*dy*dy)
-		u, v := dq*dx, dq*dy
-		ux, uy, vy := u*dx, u*dy, v*dy
-		r := amp*m - value
-		sumSq += r * r
-		b0 += m * r
-		a00 += m * m
-		b1 += u * r
-		a10 += u * m
-		a11 += u * u
-		b2 += v * r
-		a20 += v * m
-		a21 += v * u
-		a22 += v * v
-		b3 += ux * r
-		a30 += ux * m
-		a31 += ux * u
-		a32 += ux * v
-		a33 += ux * ux
-		b4 += uy * r
-		a40 += uy * m
-		a41 += uy * u
-		a42 += uy * v
-		a43 += uy * ux
-		a44 += uy * uy
-		b5 += vy * r
-		a50 += vy * m
-		a51 += vy * u
-		a52 += vy * v
-		a53 += vy * ux
-		a54 += vy * uy
-		a55 += vy * vy
+// tailSums adds the products of dtail with all parts over a run.
+func (t *fitter) tailSums(w *run, amp, cx, cy float64, a *[7][7]float64, b *[7]float64) {
+	xs, vs, ms, dqs, dts := t.dx[w.from:w.to], t.v[w.from:w.to], t.m[w.from:w.to], t.dq[w.from:w.to], t.dt[w.from:w.to]
+	var gm, g0, g1, g2, gg, gr float64
+	for k, g := range dts {
+		m, dx := ms[k], xs[k]-cx
+		gd := g * dqs[k]
+		gu := gd * dx
+		gm += g * m
+		g0 += gd
+		g1 += gu
+		g2 += gu * dx
+		gg += g * g
+		gr += g * (amp*m - vs[k])
 	}
-	*a = [28]float64{a00, a10, a11, a20, a21, a22, a30, a31, a32, a33, a40, a41, a42, a43, a44, a50, a51, a52, a53, a54, a55}
-	*b = [7]float64{b0, b1, b2, b3, b4, b5}
-	return sumSq
+	y := w.dy - cy
+	a[0][6] += gm
+	a[1][6] += g1
+	a[2][6] += y * g0
+	a[3][6] += g2
+	a[4][6] += y * g1
+	a[5][6] += y * y * g0
+	a[6][6] += gg
+	b[6] += gr
 }
 
 // misfit returns the rms of what the profile leaves of the gathered pixels

@@ -66,7 +66,7 @@ func (s *survey) start(st *stamp, c candidate) profile {
 // neighbours calls f with the peaks within reach of the i-th.
 func (w *worker) neighbours(s *survey, i int, reach float64, f func(j int, d candidate)) {
 	c := s.peaks[i]
-	near(s.peaks, c.y, float32(reach), func(j int, d candidate) {
+	near(s.peaks, c.x, c.y, float32(reach), func(j int, d candidate) {
 		dx, dy := float64(d.x-c.x), float64(d.y-c.y)
 		if j != i && dx*dx+dy*dy < reach*reach {
 			f(j, d)

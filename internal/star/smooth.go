@@ -90,14 +90,6 @@ func sumPairs[T uint16 | float32](dst []float32, a, b []T, l frame.Lattice, y in
 	}
 }
 
-// sumPairs16 is sumPairs for whole pixels of a full frame, the hot path.
-func sumPairs16(dst []float32, a, b []uint16) {
-	a, b = a[:2*len(dst)], b[:2*len(dst)]
-	for i := range dst {
-		dst[i] = float32(int32(a[2*i]) + int32(a[2*i+1]) + int32(b[2*i]) + int32(b[2*i+1]))
-	}
-}
-
 // halve sums two by two pixels of the rows a and b into dst.
 func halve(dst, a, b []float32) {
 	a, b = a[:2*len(dst)], b[:2*len(dst)]

@@ -50,15 +50,15 @@ func (w *worker) split(s *survey, st *stamp, p *profile) (one, two profile, ok b
 func (w *worker) beside(st *stamp, p *profile, reach float64) (x, y, left float64) {
 	t := &w.fit
 	left = math.Inf(-1)
-	at := t.falling(p.tail)
+	t.spread(p, t.runs)
 	for k, v := range t.v {
 		px, py := t.dx[k]+t.x0, t.dy[k]+t.y0
 		dx, dy := px-p.x, py-p.y
 		if dx*dx+dy*dy < reach*reach {
 			continue
 		}
-		if m, _ := at.at(p.q(dx, dy)); v-p.amp*m > left {
-			x, y, left = px, py, v-p.amp*m
+		if r := v - p.amp*t.m[k]; r > left {
+			x, y, left = px, py, r
 		}
 	}
 	sum, n := 0.0, 0
@@ -77,15 +77,14 @@ func (w *worker) beside(st *stamp, p *profile, reach float64) (x, y, left float6
 // are two stars and leave clearly less than the one.
 func (w *worker) two(s *survey, p, one, two *profile, noise float64) bool {
 	t := &w.fit
-	shared := t.sheet(s.typical.tail)
-	xx, xy, yy := s.typical.xx, s.typical.xy, s.typical.yy
+	xx, xy, yy, tail := s.typical.xx, s.typical.xy, s.typical.yy, s.typical.tail
 	x := []float64{one.amp, one.x - t.x0, one.y - t.y0, two.amp, two.x - t.x0, two.y - t.y0}
 	problem := num.Residuals(len(t.v), func(x, r, j []float64) {
 		for k, v := range t.v {
 			r[k] = -v
 			for h := 0; h < 6; h += 3 {
 				dx, dy := t.dx[k]-x[h+1], t.dy[k]-x[h+2]
-				m, dq := shared.at(xx*dx*dx + 2*xy*dx*dy + yy*dy*dy)
+				m, dq := slope(xx*dx*dx+2*xy*dx*dy+yy*dy*dy, tail, 1/tail)
 				r[k] += x[h] * m
 				j[k*6+h] = m
 				j[k*6+h+1] = -2 * x[h] * dq * (xx*dx + xy*dy)

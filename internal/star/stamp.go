@@ -41,14 +41,20 @@ func tame(v []float32) {
 	}
 }
 
-// part copies what the rows, of whole numbers, hold within half pixels of x, y.
-func (r *rows) part(x, y, half int) rows {
+// part copies what the rows, of whole numbers, hold within half pixels of x, y
+// into room, which it replaces when there is none left.
+func (r *rows) part(room *[]uint16, x, y, half int) rows {
 	p := rows{f: r.f, x0: max(x-half, r.x0), x1: min(x+half+1, r.x1), y0: max(y-half, r.y0), y1: min(y+half+1, r.y1)}
-	p.whole = make([]uint16, 0, (p.x1-p.x0)*(p.y1-p.y0))
+	n := (p.x1 - p.x0) * (p.y1 - p.y0)
+	if cap(*room)-len(*room) < n {
+		*room = make([]uint16, 0, max(n, 1<<17))
+	}
+	from := len(*room)
 	for j := p.y0; j < p.y1; j++ {
 		at := (j-r.y0)*(r.x1-r.x0) - r.x0
-		p.whole = append(p.whole, r.whole[at+p.x0:at+p.x1]...)
+		*room = append(*room, r.whole[at+p.x0:at+p.x1]...)
 	}
+	p.whole = (*room)[from : from+n : from+n]
 	return p
 }
 
