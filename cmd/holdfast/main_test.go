@@ -25,10 +25,15 @@ func TestScripts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	frames, err := filepath.Abs("testdata/frames")
+	if err != nil {
+		t.Fatal(err)
+	}
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata/script",
 		Setup: func(e *testscript.Env) error {
 			e.Setenv("EXAMPLES", examples)
+			e.Setenv("FRAMES", frames)
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){"status": status, "keys": keys},
