@@ -344,7 +344,7 @@ func (s *sheet) shape(st *star.Star) (major, ellipticity float64) {
 // most 5, so that a large one is not yet a line.
 func flattening(large float64) int {
 	for f := 5; f > 1; f-- {
-		if float64(f)*large <= 0.75 {
+		if float64(f)*large <= 0.8 {
 			return f
 		}
 	}

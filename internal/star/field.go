@@ -50,7 +50,7 @@ func (p Pattern) String() string {
 }
 
 // A Trend is what the shapes and widths of stars do over a frame, as a fit to
-// all good stars tells it. An elongation is by how much a star is longer than
+// the good stars, at most the 2000 brightest, tells it. An elongation is by how much a star is longer than
 // wide, a/b - 1. Trends that are not told from noise are zero.
 type Trend struct {
 	Shape            Pattern
@@ -72,11 +72,12 @@ type Trend struct {
 	WidthBound float64 // fraction that could hide in the noise, two sigma
 }
 
-// What a trend needs to be spoken of: stars, odds against chance of about 1 in
+// What a trend needs to be spoken of: stars (at most the 2000 brightest), odds against chance of about 1 in
 // 20 000 for each (a chi squared of 16, 20, 30 and 39 with 1, 2, 4 and 8 degrees of
 // freedom), and a size that a person could see.
 const (
 	trendStars     = 30
+	trendMost      = 2000 // the brightest: more would not change what is said
 	chance1        = 16.0
 	chance2        = 20.0
 	chance4        = 30.0
@@ -125,7 +126,7 @@ func (f *Frame) Field(nx, ny int) Field {
 		g.NX, g.NY = cells(f.Width, f.Height, len(good))
 	}
 	g.fill(good)
-	g.Trend = g.trend(good)
+	g.Trend = g.trend(good[:min(len(good), trendMost)])
 	return g
 }
 
@@ -629,19 +630,22 @@ func (l *linear) fit() bool {
 		}
 		return r
 	}
-	var normal []float64
 	for range 30 {
-		normal = make([]float64, m*m)
+		before := sigma
+		normal := make([]float64, m*m)
 		right := make([]float64, m)
 		for k := range l.y {
 			w, row := weights[k/l.group], l.rows[k*m:][:m]
 			for a, va := range row {
-				right[a] += w * va * l.y[k]
-				for b, vb := range row {
-					normal[a*m+b] += w * va * vb
+				va *= w
+				right[a] += va * l.y[k]
+				sums := normal[a*m:]
+				for b, vb := range row[:a+1] {
+					sums[b] += va * vb
 				}
 			}
 		}
+		mirror(normal, m)
 		if !num.InvertPositive(normal, m) {
 			return false
 		}
@@ -654,8 +658,10 @@ func (l *linear) fit() bool {
 		for i := range n {
 			off[i] = 0
 			for c := range l.group {
-				off[i] = math.Hypot(off[i], residual(i*l.group+c))
+				r := residual(i*l.group + c)
+				off[i] += r * r
 			}
+			off[i] = math.Sqrt(off[i])
 		}
 		// The median of |r| of a Gaussian is 0.6745 sigma, of the length of two
 		// 1.1774 sigma.
@@ -665,6 +671,9 @@ func (l *linear) fit() bool {
 		}
 		for i, r := range off {
 			weights[i] = min(1, huber*math.Sqrt(float64(l.group))*sigma/max(r, 1e-300))
+		}
+		if math.Abs(sigma-before) < 1e-4*sigma {
+			break
 		}
 	}
 	// Huber's covariance: the mean square of the influence over the square of
@@ -681,11 +690,13 @@ func (l *linear) fit() bool {
 	for k := range l.y {
 		row := l.rows[k*m:][:m]
 		for a, va := range row {
-			for b, vb := range row {
-				plain[a*m+b] += va * vb
+			sums := plain[a*m:]
+			for b, vb := range row[:a+1] {
+				sums[b] += va * vb
 			}
 		}
 	}
+	mirror(plain, m)
 	if slope == 0 || !num.InvertPositive(plain, m) {
 		return false
 	}
@@ -695,6 +706,15 @@ func (l *linear) fit() bool {
 		l.cov[i] *= scale
 	}
 	return true
+}
+
+// mirror copies the lower triangle of a matrix onto the upper.
+func mirror(a []float64, n int) {
+	for i := range n {
+		for j := range i {
+			a[j*n+i] = a[i*n+j]
+		}
+	}
 }
 
 // variance returns that of a sum of the parameters times weights.
