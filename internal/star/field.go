@@ -50,8 +50,9 @@ func (p Pattern) String() string {
 }
 
 // A Trend is what the shapes and widths of stars do over a frame, as a fit to
-// the good stars, at most the 2000 brightest, tells it. An elongation is by how much a star is longer than
-// wide, a/b - 1. Trends that are not told from noise are zero.
+// the good stars, at most the 2000 brightest, tells it. An elongation is by how
+// much a star is longer than wide, a/b - 1. Trends that are not told from noise
+// are zero.
 type Trend struct {
 	Shape            Pattern
 	Elongation       float64 // in the middle of the frame
