@@ -238,7 +238,6 @@ type painter struct {
 	dice  dice
 	mean  []float32 // light of the stars
 	whole bool
-	vx    []float64 // vignetting's share of a column
 }
 
 func newPainter(d *Drawing) *painter { return &painter{d: d, dice: newDice()} }
@@ -265,21 +264,19 @@ func (p *painter) light(r Region) {
 	}
 }
 
-// passes returns the share of the light that reaches the pixel.
-func (d *Drawing) passes(x, y int) float64 {
-	v := d.filters[y&1<<1|x&1]
-	if d.sensor.Vignetting > 0 {
-		cx, cy := float64(d.Width-1)/2, float64(d.Height-1)/2
-		dx, dy := float64(x)-cx, float64(y)-cy
-		v *= 1 - d.sensor.Vignetting*(dx*dx+dy*dy)/max(cx*cx+cy*cy, 1)
+// lit returns the share of the light that vignetting lets through to a place.
+func (d *Drawing) lit(x, y float64) float64 {
+	if d.sensor.Vignetting == 0 {
+		return 1
 	}
-	return v
+	cx, cy := float64(d.Width-1)/2, float64(d.Height-1)/2
+	return 1 - d.sensor.Vignetting*((x-cx)*(x-cx)+(y-cy)*(y-cy))/max(cx*cx+cy*cy, 1)
 }
 
 // expect returns the mean electrons of a pixel that gets so many from stars.
 func (p *painter) expect(stars float64, x, y int) float64 {
 	d := p.d
-	mean := (stars+d.sky)*d.passes(x, y) + d.dark
+	mean := (stars+d.sky)*d.filters[y&1<<1|x&1]*d.lit(float64(x), float64(y)) + d.dark
 	if d.sensor.HotFraction > 0 {
 		mean += d.sensor.hotPixel(x, y) * float64(d.e.Length)
 	}
@@ -300,7 +297,10 @@ func (p *painter) paint(dst []uint16, r Region) {
 		for i, stars := range mean {
 			x := r.X0 + i
 			p.dice.at(mix(row + uint64(x)*golden))
-			n := math.Min(p.dice.poisson(p.expect(float64(stars), x, y)), well)
+			n := p.dice.poisson(p.expect(float64(stars), x, y))
+			if n > well {
+				n = well
+			}
 			if read > 0 {
 				n += read * p.dice.r.NormFloat64()
 			}

@@ -102,22 +102,12 @@ type convolver struct {
 	t    *transform
 	hist []float64    // the path's, then the star, row after row
 	a, b []complex128 // sets of the transforms
-	undo []float64    // what sharing samples among the places around took away
 }
 
 func newConvolver(o *Outline, r raster) *convolver {
 	n := r.side * r.over
-	c := &convolver{o: o, raster: r, n: n, t: newTransform(n), hist: make([]float64, n*n), undo: make([]float64, n),
+	return &convolver{o: o, raster: r, n: n, t: newTransform(n), hist: make([]float64, n*n),
 		a: make([]complex128, n*n), b: make([]complex128, n*n)}
-	for i := range c.undo {
-		k := i
-		if 2*i > n {
-			k -= n
-		}
-		s := sinc(float64(k) / float64(n))
-		c.undo[i] = 1 / (s * s)
-	}
-	return c
 }
 
 // table returns the star in hist as a table.
@@ -174,7 +164,7 @@ func (c *convolver) convolve(k int, l *lens) {
 	for j := range n {
 		row := z[j*columns:][:columns]
 		for i := range row {
-			row[i] *= complex(otf[j*columns+i]*c.undo[i]*c.undo[j]*scale, 0)
+			row[i] *= complex(otf[j*columns+i]*scale, 0)
 		}
 	}
 	z = c.t.run(z, c.other(z)[:n*columns], columns, true)
@@ -212,8 +202,9 @@ func (c *convolver) other(x []complex128) []complex128 {
 }
 
 // deposit lays the local path of a node into the histogram, each sample shared
-// among the four places around it. It returns the rows between which the path
-// lies, an even number of them.
+// among the sixteen places around it so that moments up to the third are kept
+// wherever it falls. It returns the rows between which the path lies, an even
+// number of them.
 func (c *convolver) deposit(k int) (from, to int) {
 	n, o := c.n, c.o
 	node := o.blur.nodes[k]
@@ -228,13 +219,18 @@ func (c *convolver) deposit(k int) (from, to int) {
 	o.track.local(x, y, func(dx, dy float64) {
 		fx, fy := centre+dx*over, centre+dy*over
 		i, j := int(fx), int(fy)
-		u, v := (fx - float64(i)), (fy - float64(j))
-		row := c.hist[j*n+i:]
-		row[0] += each * (1 - u) * (1 - v)
-		row[1] += each * u * (1 - v)
-		row[n] += each * (1 - u) * v
-		row[n+1] += each * u * v
-		from, to = min(from, j), max(to, j+2)
+		u, v := lagrange(fx-float64(i)), lagrange(fy-float64(j))
+		u0, u1, u2, u3 := u[0]*each, u[1]*each, u[2]*each, u[3]*each
+		at := (j-1)*n + i - 1
+		for _, w := range v {
+			row := c.hist[at : at+4 : at+4]
+			row[0] += u0 * w
+			row[1] += u1 * w
+			row[2] += u2 * w
+			row[3] += u3 * w
+			at += n
+		}
+		from, to = min(from, j-1), max(to, j+3)
 	})
 	if (to-from)%2 == 1 {
 		to++

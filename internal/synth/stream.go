@@ -42,12 +42,13 @@ func (s *stream) unit() float64 { return float64(s.Uint64()>>11) / (1 << 53) }
 // dice draws numbers of several distributions from a stream.
 type dice struct {
 	*stream
-	r *rand.Rand
+	r    *rand.Rand
+	last *struct{ mean, exp float64 } // exp(-mean), the sky's for pixel after pixel
 }
 
 func newDice() dice {
 	s := new(stream)
-	return dice{s, rand.New(s)}
+	return dice{s, rand.New(s), &struct{ mean, exp float64 }{0, 1}}
 }
 
 // at begins the stream of the key.
@@ -73,7 +74,10 @@ func (d dice) poisson(mean float64) float64 {
 	case !(mean > 0):
 		return 0
 	case mean < byInversion:
-		p := math.Exp(-mean)
+		if mean != d.last.mean {
+			d.last.mean, d.last.exp = mean, math.Exp(-mean)
+		}
+		p := d.last.exp
 		k := 0.0
 		for u := d.unit() - p; u >= 0 && k < 200; u -= p {
 			k++
