@@ -48,7 +48,7 @@ func Sniff(head []byte) Kind {
 		return JPEG
 	case is(4, "ftypcrx "), is(8, "CCD-RAW"), is(6, "HEAPCCDR"), is(0, "\x00MRM"), is(0, "FOVb"):
 		return Raw
-	case is(0, "IIU\x00"), is(0, "IIR"), is(0, "MMOR"):
+	case is(0, "IIU\x00"), is(0, "IIRO"), is(0, "IIRS"), is(0, "MMOR"):
 		return Raw // the frame of a TIFF with another number
 	case is(4, "ftyp"), is(0, "RIFF") && (is(8, "WEBP") || is(8, "AVI ")),
 		is(0, "GIF8"), is(0, "\xff\x0a"), is(4, "JXL \x0d\x0a\x87\x0a"), is(4, "jP  \x0d\x0a\x87\x0a"):
