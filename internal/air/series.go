@@ -54,11 +54,11 @@ type Series struct {
 // no share is left out.
 //
 // Spectra along and across the wind are those of Motion within 1 %, their
-// variance over exposures within 1 % of AveragedVariance, for waves as
-// slow as NewColoured follows. Correlations between beams are within 0.01 of Pair.Correlation;
-// of beams that cross a layer more than some hundred apertures apart, and apart
-// across the wind, the small correlation at the frequencies of single exposures
-// is left out.
+// variance over exposures within 1 % of AveragedVariance, for waves as slow as
+// NewColoured follows. Correlations between beams are within 0.01 of
+// Pair.Correlation; waves shorter than a thirtieth of the greatest distance
+// across the wind between beams count as shared only by beams that stand close.
+// It takes about 0.1 s to make, 1 s for six beams.
 //
 // Derived: a wave of the layer's phase with the spatial frequency (kx, ky),
 // x along the wind V, is seen at the temporal frequency f = -kx V. For beams a
