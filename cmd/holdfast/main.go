@@ -47,6 +47,8 @@ type verbs struct {
 	Seek    seekVerb    `cmd:"" help:"What bright targets must look like on the guide camera, in focus and far from it."`
 	Sight   sightVerb   `cmd:"" help:"How far apart two telescopes point, whether it matters, which screw how much."`
 
+	Rehearse rehearseVerb `cmd:"" help:"A night in time: frames, series and the truth, to test against or to learn from."`
+
 	Version kong.VersionFlag `help:"Print the version and stop."`
 }
 
@@ -81,7 +83,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	var v verbs
 	k, err := kong.New(&v, kong.Name("holdfast"), kong.Writers(stdout, stderr), kong.Exit(func(code int) { panic(exited(code)) }),
 		kong.Description("Predicts the star that a telescope, its guide telescope and its mount will make, and what to change. It does not guide."),
-		kong.ConfigureHelp(kong.HelpOptions{Compact: true, NoExpandSubcommands: true, WrapUpperBound: 80}), kong.Vars{"version": "holdfast " + versionText(), "kinds": kindList()},
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true, NoExpandSubcommands: true, WrapUpperBound: 80}), kong.Vars{"version": "holdfast " + versionText(), "kinds": kindList(), "faults": faultList()},
 		kong.UsageOnError())
 	if err != nil {
 		panic(err) // the flags are declared wrongly
@@ -169,7 +171,7 @@ func (s *session) envelope(result any, n report.Notes, message string) report.En
 func plainly(err error) string {
 	lines := strings.Split(err.Error(), "\n")
 	for i, l := range lines {
-		for _, name := range []string{"app: ", "rig: ", "plan: ", "catalog: ", "sky: ", "mech: ", "fits: ", "frame: ", "star: ", "solve: ", "fitting: "} {
+		for _, name := range []string{"app: ", "rig: ", "plan: ", "catalog: ", "sky: ", "mech: ", "fits: ", "frame: ", "star: ", "solve: ", "fitting: ", "rehearsal: ", "synth: ", "photo: "} {
 			l = strings.TrimPrefix(l, name)
 		}
 		lines[i] = l

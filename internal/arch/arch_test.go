@@ -52,7 +52,8 @@ var rooms = map[string]room{
 	"internal/plan":  {5, true},
 	"internal/synth": {5, true}, // draws frames
 
-	"internal/fitting": {6, true},
+	"internal/fitting":   {6, true},
+	"internal/rehearsal": {6, true}, // may not import ledger or plan
 
 	"internal/app":    {7, false},
 	"internal/report": {7, true},
@@ -63,6 +64,58 @@ var rooms = map[string]room{
 
 // impure are the imports a pure package may not have.
 var impure = map[string]bool{"os": true, "net": true, "net/http": true, "log": true, "log/slog": true, "database/sql": true, "math/rand": true}
+
+// apart are packages that may not know of each other though their ranks would
+// let them, not even through a third: a rehearsal is the second way to the star
+// that the ledger predicts.
+var apart = map[string][]string{"internal/rehearsal": {"internal/ledger", "internal/plan"}}
+
+// TestApart: no way leads from a package to one it must not know.
+func TestApart(t *testing.T) {
+	imports := map[string]map[string]bool{}
+	for pkg := range rooms {
+		files, err := filepath.Glob(filepath.Join("../..", pkg, "*.go"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		imports[pkg] = map[string]bool{}
+		for _, path := range files {
+			if strings.HasSuffix(path, "_test.go") {
+				continue
+			}
+			file, err := parser.ParseFile(token.NewFileSet(), path, nil, parser.ImportsOnly)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, imp := range file.Imports {
+				if name, err := strconv.Unquote(imp.Path.Value); err == nil {
+					if inner, ok := strings.CutPrefix(name, "holdfast/"); ok {
+						imports[pkg][inner] = true
+					}
+				}
+			}
+		}
+	}
+	for from, never := range apart {
+		seen := map[string]bool{from: true}
+		todo := []string{from}
+		for len(todo) > 0 {
+			pkg := todo[0]
+			todo = todo[1:]
+			for next := range imports[pkg] {
+				if !seen[next] {
+					seen[next] = true
+					todo = append(todo, next)
+				}
+			}
+		}
+		for _, name := range never {
+			if seen[name] {
+				t.Errorf("%s leads to %s", from, name)
+			}
+		}
+	}
+}
 
 func TestRooms(t *testing.T) {
 	root := "../.."
