@@ -31,6 +31,7 @@ short:
 # committed ones: here those that take seconds, all of them in oracles-all.
 oracles:
 	$(PY) internal/sky/testdata/ref/make_ref.py --check star body
+	$(PY) internal/synth/testdata/ref/frame.py --check
 	$(PY) internal/solve/testdata/ref/wcs.py --check
 
 oracles-all:
