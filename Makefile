@@ -31,13 +31,16 @@ short:
 # committed ones: here those that take seconds, all of them in oracles-all.
 oracles:
 	$(PY) internal/sky/testdata/ref/make_ref.py --check star body
+	$(PY) internal/loop/testdata/night.py --check
 	$(PY) internal/synth/testdata/ref/frame.py --check
 	$(PY) internal/solve/testdata/ref/wcs.py --check
 
 oracles-all:
 	$(PY) internal/sky/testdata/ref/make_ref.py --check
+	$(PY) internal/loop/testdata/night.py --check
 	$(PY) internal/psf/testdata/ref/stars.py >/dev/null
 	git diff --exit-code -- internal/psf/testdata/ref
+	$(PY) internal/synth/testdata/ref/frame.py --check
 
 race:
 	go test -short -race ./internal/plan ./internal/app
