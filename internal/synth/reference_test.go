@@ -41,7 +41,7 @@ func table(t *testing.T, name string) (field []string, numbers [][]float64) {
 // sums up directly, within 0.5 % of the peak where stars are interpolated in
 // the usual cells, within 0.1 % where the cells are small. The field turns and
 // shears so much that a star of its middle and one of its corner differ by
-// twice their width.
+// more than their width.
 func TestReference(t *testing.T) {
 	stars := []Star{{30.3, 22.8, 10000, 0}, {64, 25.5, 20000, 1}, {27.75, 57.1, 15000, 2}, {66.6, 54.4, 30000, 3}}
 	for _, tt := range []struct {

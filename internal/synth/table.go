@@ -55,17 +55,24 @@ func (o *Outline) Table(e Exposure) (star.Frame, error) {
 	}
 	rows := d.rows(o)
 	blend(rows)
-	dice := newDice()
-	for i := range rows {
-		r := &rows[i]
-		if r.swallowed {
-			continue
+	const batch = 64
+	found := make([][]star.Star, (len(rows)+batch-1)/batch)
+	parallel(e.Workers, len(found), func() func(int) {
+		dice := newDice()
+		return func(k int) {
+			for i := k * batch; i < min((k+1)*batch, len(rows)); i++ {
+				r := &rows[i]
+				if r.swallowed {
+					continue
+				}
+				dice.at(key(e.Seed, e.Number, r.id, 0x57a2))
+				if s, ok := d.look(r, dice); ok {
+					found[k] = append(found[k], s)
+				}
+			}
 		}
-		dice.at(key(e.Seed, e.Number, r.id, 0x57a2))
-		if s, ok := d.look(r, dice); ok {
-			out.Stars = append(out.Stars, s)
-		}
-	}
+	})
+	out.Stars = slices.Concat(found...)
 	slices.SortStableFunc(out.Stars, func(a, b star.Star) int { return cmp.Compare(b.Flux, a.Flux) })
 	out.StarsFound = len(out.Stars)
 	return out, nil
