@@ -41,8 +41,8 @@
 // 2.06" (0.50). The profile is a description, not a model: the light of a hard
 // donut does not follow it.
 //
-// Star computes the fit for a sum of kernels, FitImage for an image. Excess, Air and Trailed go the
-// way back, from a measured profile to the cause that must be added. Peak,
-// Enclosed and HalfFluxDiameter are those of the image itself, not of the
-// profile. Image draws it.
+// Star computes the fit for a sum of kernels, FitImage for an image. Excess,
+// Air and Trailed go the way back, from a measured profile to the cause that
+// must be added. Peak, Enclosed and HalfFluxDiameter are those of the image
+// itself, not of the profile. Image draws it.
 package psf
