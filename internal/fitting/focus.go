@@ -3,7 +3,8 @@ package fitting
 import (
 	"fmt"
 	"math"
-	"slices"
+	"strings"
+	"time"
 
 	"holdfast/internal/optics"
 	"holdfast/internal/unit"
@@ -15,23 +16,34 @@ type Light struct {
 	Obstruction float64     // diameter of the central obstruction over the aperture's
 	Pixel       unit.Micron // binned
 	Wavelength  unit.Micron // 0 is 0.55
-	Pitch       unit.MM     // of the focuser per turn; 0 where it does not turn
+	Pitch       unit.MM     // by which a turn of the focuser moves the focus; 0 where it does not turn or is not known
+	InTurns     bool        // positions are counted in turns
 	Sharp       unit.Px     // half-flux diameter of a star in focus; 0 is not known
+	SharpSE     unit.Px     // its standard error; 0 is a thirtieth of it
 }
 
 // sharpAssumed is the half-flux diameter taken for a star in focus where none
-// is known: common practice, no source.
+// is known, good to a fifth: common practice, no source.
 const sharpAssumed unit.Px = 2.5
 
-// Sample is one frame of a focus run. A larger position is taken to be farther
-// out.
+// Sample is what one frame says of focus. A larger position is taken to be
+// farther out.
 type Sample struct {
 	File     string
 	Position float64           // of the focuser; NaN where it is not known
 	HFD      unit.Est[unit.Px] // half-flux diameter of its stars; NaN without any
+	Disc     unit.Est[unit.Px] // outer diameter of the pupil's disc; 0 where none shows
+	InFocus  unit.Est[unit.Px] // FWHM of the star that the disc spreads; 0 where it is not known
+	Hole     float64           // of the disc, over its diameter
+	Misfit   float64           // reduced chi squared of the disc
 	Stars    int
-	Why      string // why there are no stars
+	Start    time.Time // of the exposure; zero where it is not known
+	Locked   bool      // taken after the focuser was locked
+	Why      string    // why there are no stars
 }
+
+// shows reports whether the frame shows the pupil's disc.
+func (k Sample) shows() bool { return k.Disc.V > 0 }
 
 // The verdicts on focus.
 const (
@@ -39,83 +51,178 @@ const (
 	OutOfFocus = "out of focus"
 	Found      = "found"       // the best position is inside the run
 	Beyond     = "beyond"      // it lies outside the run, by extrapolation
-	TooShallow = "too shallow" // the run does not reach far enough to tell
+	TooShallow = "too shallow" // what the frames show does not stand out of what they scatter
 	NoStars    = "no stars"
+)
+
+// The measures a distance comes from.
+const (
+	byDisc = "disc"
+	byHFD  = "half-flux diameter"
+	byRun  = "run"
 )
 
 // Focus is what frames say about focus. Numbers that are not known are NaN.
 type Focus struct {
-	Defocus           unit.MM  `json:"defocus_mm"` // distance of the sensor from focus, unsigned
-	DefocusSigma      unit.MM  `json:"defocus_sigma_mm"`
-	Turns             float64  `json:"turns"`     // of the focuser that make it up
-	Direction         string   `json:"direction"` // in, out or unknown: where the focuser must go
-	BestPosition      float64  `json:"best_position"`
-	BestPositionSigma float64  `json:"best_position_sigma"`
-	Hysteresis        float64  `json:"hysteresis"` // between best positions approached from either side
-	Zone              unit.MM  `json:"zone_mm"`    // half of the zone in which it does not matter
-	ZoneTurns         float64  `json:"zone_turns"`
-	SharpPx           unit.Px  `json:"sharp_hfd_px"` // half-flux diameter in focus, found or assumed
-	SharpAssumed      bool     `json:"sharp_assumed"`
-	Used              int      `json:"frames_used"`
-	Left              []string `json:"frames_left_out"` // with the reason
-	Verdict           string   `json:"verdict"`
-	Why               string   `json:"why"`
+	Verdict   string `json:"verdict"`
+	Why       string `json:"why"`
+	Direction string `json:"direction"` // in, out or unknown: where the focuser must go
+
+	Defocus      unit.MM `json:"defocus_mm"` // distance of the sensor from focus at the last frame, unsigned
+	DefocusSigma unit.MM `json:"defocus_sigma_mm"`
+	By           string  `json:"defocus_by"` // disc, half-flux diameter, run, or nothing
+	Turns        float64 `json:"turns"`      // of the focuser that make it up
+	TurnsSigma   float64 `json:"turns_sigma"`
+
+	BestPosition      float64 `json:"best_position"` // when approached as Approach says
+	BestPositionSigma float64 `json:"best_position_sigma"`
+	Approach          string  `json:"approach"`   // in, out or unknown: the focuser's last movement
+	Hysteresis        float64 `json:"hysteresis"` // play of the focuser, in its counts: by so much more must it go out than in
+	HysteresisSigma   float64 `json:"hysteresis_sigma"`
+	Step              unit.MM `json:"step_mm"` // by which one count moves the focus
+	StepSigma         unit.MM `json:"step_sigma_mm"`
+
+	Zone       unit.MM `json:"zone_mm"` // half of the zone in which it does not matter
+	ZoneTurns  float64 `json:"zone_turns"`
+	ZoneCounts float64 `json:"zone_counts"` // the same in counts of the focuser
+
+	Blur         unit.Px `json:"blur_px"` // disc of the last frame
+	BlurSigma    unit.Px `json:"blur_sigma_px"`
+	SharpPx      unit.Px `json:"sharp_hfd_px"` // half-flux diameter in focus, found or assumed
+	SharpSigma   unit.Px `json:"sharp_hfd_sigma_px"`
+	SharpAssumed bool    `json:"sharp_assumed"`
+	LimitedBy    string  `json:"limited_by"`        // air, sensor or unknown: what keeps a star in focus from being smaller
+	Scatter      unit.Px `json:"seeing_scatter_px"` // of the width in focus from frame to frame, beyond the errors of measurement
+
+	Lock *Lock `json:"lock"` // nil if no frame was taken locked
+
+	Frames []Reading `json:"frames"`
+	Used   int       `json:"frames_used"`
+	Left   []string  `json:"frames_left_out"` // with the reason
+}
+
+// Reading is one frame of the answer.
+type Reading struct {
+	File      string  `json:"file"`
+	Position  float64 `json:"position"`
+	Locked    bool    `json:"locked"`
+	HFD       unit.Px `json:"hfd_px"`
+	HFDSigma  unit.Px `json:"hfd_sigma_px"`
+	Disc      unit.Px `json:"disc_px"` // NaN where none shows
+	DiscSigma unit.Px `json:"disc_sigma_px"`
+	Hole      float64 `json:"hole"`
+	Misfit    float64 `json:"misfit"`
+	Stars     int     `json:"stars"`
 }
 
 // FindFocus returns what the looks say: from one frame a distance, from two
-// which way is better, from a run with positions the best one. Frames without
-// stars are left out and named.
+// which way is better, from a run with positions the best one, from frames before
+// and after locking what the lock moved. Frames without stars are left out and
+// named. Looks stand in the order in which they were taken.
 //
-// Source: half-flux diameter of a Gaussian star spread by a defocused pupil
-// (optics.DefocusedHalfFlux); hyperbola through a run (optics.FitFocusCurve).
+// The distance of a frame is that of its disc, if its stars show one; otherwise
+// that of its half-flux diameter, which needs the width of a star in focus.
+//
+// Source: geometric image of the pupil (optics.BlurDefocus); half-flux diameter
+// of a Gaussian star spread by it (optics.DefocusedHalfFlux).
 func FindFocus(looks []Sample, l Light) Focus {
 	nan := math.NaN()
 	if l.Wavelength == 0 {
 		l.Wavelength = 0.55
 	}
-	f := Focus{Defocus: unit.MM(nan), DefocusSigma: unit.MM(nan), Turns: nan, Direction: "unknown", BestPosition: nan, BestPositionSigma: nan,
-		Hysteresis: nan, Zone: unit.MM(nan), ZoneTurns: nan, SharpPx: l.Sharp}
+	f := Focus{Defocus: unit.MM(nan), DefocusSigma: unit.MM(nan), Turns: nan, TurnsSigma: nan, Direction: "unknown", Approach: "unknown", LimitedBy: "unknown",
+		BestPosition: nan, BestPositionSigma: nan, Hysteresis: nan, HysteresisSigma: nan, Step: unit.MM(nan), StepSigma: unit.MM(nan),
+		Zone: unit.MM(nan), ZoneTurns: nan, ZoneCounts: nan, Blur: unit.Px(nan), BlurSigma: unit.Px(nan), Scatter: unit.Px(nan),
+		SharpPx: l.Sharp, SharpSigma: l.SharpSE}
 	if l.Sharp == 0 {
-		f.SharpPx, f.SharpAssumed = sharpAssumed, true
+		f.SharpPx, f.SharpSigma, f.SharpAssumed = sharpAssumed, sharpAssumed/5, true
+	} else if l.SharpSE == 0 {
+		f.SharpSigma = l.Sharp / 30
 	}
-	var good []Sample
+	if l.InTurns && l.Pitch > 0 {
+		f.Step, f.StepSigma = l.Pitch, 0
+	}
+	var free, locked []Sample
+	asked := false
 	for _, k := range looks {
-		if k.Stars == 0 || !k.HFD.Known() {
+		f.Frames = append(f.Frames, k.reading())
+		asked = asked || k.Locked
+		switch {
+		case k.Stars == 0 || !k.HFD.Known():
 			why := k.Why
 			if why == "" {
 				why = "no stars"
 			}
 			f.Left = append(f.Left, k.File+": "+why)
-			continue
+		case k.Locked:
+			locked = append(locked, k)
+		default:
+			free = append(free, k)
 		}
-		good = append(good, k)
 	}
-	f.Used = len(good)
-	f.zone(l)
-	if len(good) == 0 {
+	f.Used = len(free) + len(locked)
+	s := &search{Light: l, shape: shapeOf(l.Obstruction), Focus: &f}
+	s.zone()
+	switch {
+	case f.Used == 0:
 		f.Verdict, f.Why = NoStars, "no frame shows stars to focus on: aim at a brighter field, expose longer, or come nearer to focus first"
-		return f
+	case len(free) == 0:
+		s.judge(locked)
+	default:
+		s.judge(free)
 	}
-	if places(good) >= 3 {
-		f.run(good, l)
-		return f
-	}
-	f.single(good[len(good)-1], l)
-	if len(good) > 1 {
-		f.compare(good[len(good)-2], good[len(good)-1], l)
+	if asked {
+		s.lock(free, locked)
 	}
 	return f
 }
 
+// reading returns the frame as the answer lists it.
+func (k Sample) reading() Reading {
+	nan := math.NaN()
+	r := Reading{File: k.File, Position: k.Position, Locked: k.Locked, HFD: k.HFD.V, HFDSigma: k.HFD.SE, Disc: unit.Px(nan), DiscSigma: unit.Px(nan), Hole: nan, Misfit: nan, Stars: k.Stars}
+	if k.shows() {
+		r.Disc, r.DiscSigma, r.Hole, r.Misfit = k.Disc.V, k.Disc.SE, k.Hole, k.Misfit
+	}
+	return r
+}
+
+// search is a focus in the making.
+type search struct {
+	Light
+	*shape
+	*Focus
+}
+
+// measurable reports whether widths are lengths.
+func (s *search) measurable() bool { return s.FNumber > 0 && s.Pixel > 0 }
+
+// mmPerPx is the distance from focus per pixel of the disc.
+func (s *search) mmPerPx() float64 { return float64(s.Pixel) * s.FNumber / 1000 }
+
 // zone fills the zone in which focus does not matter.
-func (f *Focus) zone(l Light) {
-	if !(l.FNumber > 0) || !(l.Pixel > 0) {
+func (s *search) zone() {
+	if !s.measurable() {
 		return
 	}
-	star := unit.Micron(float64(l.Pixel) * float64(f.SharpPx))
-	f.Zone = optics.CriticalZone(l.Wavelength, l.FNumber, star, 0.5).MM()
-	if l.Pitch > 0 {
-		f.ZoneTurns = float64(f.Zone / l.Pitch)
+	star := unit.Micron(float64(s.Pixel) * float64(s.SharpPx))
+	s.Zone = optics.CriticalZone(s.Wavelength, s.FNumber, star, 0.5).MM()
+	if s.Pitch > 0 {
+		s.ZoneTurns = float64(s.Zone / s.Pitch)
+	}
+	if s.Step > 0 {
+		s.ZoneCounts = float64(s.Zone / s.Step)
+	}
+	// What diffraction and the pixel alone would leave: the half-flux diameters of
+	// an Airy disc, 1.06 lambda N, and of a pixel, 0.8 of it, from memory.
+	floor := math.Hypot(1.06*float64(s.Wavelength)*s.FNumber/float64(s.Pixel), 0.8)
+	switch {
+	case s.SharpAssumed:
+		s.LimitedBy = "unknown"
+	case float64(s.SharpPx) > 1.5*floor:
+		s.LimitedBy = "air"
+	default:
+		s.LimitedBy = "sensor"
 	}
 }
 
@@ -130,214 +237,326 @@ func places(looks []Sample) int {
 	return len(seen)
 }
 
-// distance returns how far from focus a star of a half-flux diameter is, in mm,
-// and by how much that changes with the diameter. The hyperbola of variances is
-// up to 7 % wide of the truth: it brackets the answer, and its slope will do.
-func (f *Focus) distance(hfd unit.Px, l Light) (d, perPx float64) {
-	h, sharp := float64(hfd), float64(f.SharpPx)
-	if h <= sharp {
-		return 0, 0
+// judge answers from the frames of one state of the lock.
+func (s *search) judge(looks []Sample) {
+	if places(looks) >= 3 {
+		s.run(looks)
+		return
 	}
-	pixel := float64(l.Pixel)
-	spread := math.Sqrt(2 / (1 + l.Obstruction*l.Obstruction))
-	root := math.Sqrt(h*h - sharp*sharp)
-	lo, hi := unit.Micron(0.9*spread*root*pixel), unit.Micron(1.3*spread*root*pixel)
-	for range 14 { // to 1e-4
-		mid := (lo + hi) / 2
-		if optics.DefocusedHalfFlux(unit.Micron(sharp*pixel), mid, l.Obstruction) < unit.Micron(h*pixel) {
+	here, before := lastTwo(looks)
+	now := s.together(here)
+	s.single(now, len(here))
+	if len(before) > 0 {
+		s.compare(s.together(before), now)
+	}
+}
+
+// lastTwo returns the frames taken where the last one was, and those where the
+// focuser stood before that. Without positions every frame stands for itself.
+func lastTwo(looks []Sample) (here, before []Sample) {
+	back := func(end int) int {
+		i := end - 1
+		for i > 0 && looks[i-1].Position == looks[end-1].Position {
+			i--
+		}
+		return i
+	}
+	i := back(len(looks))
+	here = looks[i:]
+	if i > 0 {
+		before = looks[back(i):i]
+	}
+	return here, before
+}
+
+// together returns the mean of frames taken in one place. What they scatter
+// beyond their errors is the air's, and widens the error.
+func (s *search) together(looks []Sample) Sample {
+	k := looks[len(looks)-1]
+	if len(looks) == 1 {
+		return k
+	}
+	var v, se []float64
+	discs := true
+	for _, o := range looks {
+		v, se = append(v, float64(o.HFD.V)), append(se, float64(o.HFD.SE))
+		discs = discs && o.shows()
+	}
+	mean, sigma, scatter := pooled(v, se)
+	k.HFD = unit.Est[unit.Px]{V: unit.Px(mean), SE: unit.Px(sigma)}
+	if len(looks) >= 3 {
+		s.Scatter = unit.Px(scatter)
+	}
+	k.Disc = unit.Est[unit.Px]{}
+	if discs {
+		v, se = v[:0], se[:0]
+		least := math.Inf(1)
+		for _, o := range looks {
+			v, se = append(v, float64(o.Disc.V)), append(se, float64(o.Disc.SE))
+			least = min(least, float64(o.Disc.SE))
+		}
+		mean, sigma, _ = pooled(v, se)
+		// Most of a disc's error is the same in every frame.
+		k.Disc = unit.Est[unit.Px]{V: unit.Px(mean), SE: unit.Px(max(sigma, 0.7*least))}
+	}
+	return k
+}
+
+// pooled returns the weighted mean of values with standard errors, its standard
+// error, and the scatter that must be added to the errors for them to agree.
+//
+// Source: Paule and Mandel 1982, J. Res. Natl. Bur. Stand. 87, 377, "Consensus
+// values and weighting factors".
+func pooled(v, se []float64) (mean, sigma, scatter float64) {
+	at := func(extra float64) (chi float64) {
+		sw, swv := 0.0, 0.0
+		for i := range v {
+			w := 1 / (sq(se[i]) + extra)
+			sw, swv = sw+w, swv+w*v[i]
+		}
+		mean, sigma = swv/sw, math.Sqrt(1/sw)
+		for i := range v {
+			chi += sq(v[i]-mean) / (sq(se[i]) + extra)
+		}
+		return chi
+	}
+	free := float64(len(v) - 1)
+	if at(0) <= free {
+		return mean, sigma, 0
+	}
+	lo, hi := 0.0, 1.0
+	for at(hi) > free {
+		hi *= 4
+	}
+	for range 60 {
+		if mid := (lo + hi) / 2; at(mid) > free {
 			lo = mid
 		} else {
 			hi = mid
 		}
 	}
-	return float64(optics.BlurDefocus((lo+hi)/2, l.FNumber).MM()), spread * h / root * pixel * l.FNumber / 1000
+	at(hi)
+	return mean, sigma, math.Sqrt(hi)
 }
 
-// single fills the distance from one frame.
-func (f *Focus) single(k Sample, l Light) {
-	if !(l.FNumber > 0) || !(l.Pixel > 0) {
-		f.Verdict, f.Why = OutOfFocus, fmt.Sprintf("half of a star's light lies within %.2f px; without the focal ratio and the pixel that is no distance", float64(k.HFD.V))
-		if k.HFD.V <= f.SharpPx*1.06 {
-			f.Verdict = InFocus
+// blur returns the disc of a frame, px, with its standard error and the least
+// and most that it may be at two of them; and what it was read from.
+func (s *search) blur(k Sample) (disc, sigma, least, most float64, by string) {
+	if k.shows() {
+		d, se := float64(k.Disc.V), float64(k.Disc.SE)
+		return d, se, max(d-2*se, 0), d + 2*se, byDisc
+	}
+	h, sharp := float64(k.HFD.V), float64(s.SharpPx)
+	of := func(h, sharp float64) float64 {
+		sharp = max(sharp, 0.3)
+		return sharp * s.disc(max(h, 1e-3)/sharp)
+	}
+	two, wide := 2*float64(k.HFD.SE), 2*float64(s.SharpSigma)
+	disc = of(h, sharp)
+	// The two errors are independent: their effects add in squares, either way.
+	least = disc - math.Hypot(disc-of(h-two, sharp), disc-of(h, sharp+wide))
+	most = disc + math.Hypot(of(h+two, sharp)-disc, of(h, sharp-wide)-disc)
+	return disc, (most - least) / 4, max(least, 0), most, byHFD
+}
+
+// single fills the distance from one frame, or several of one place.
+func (s *search) single(k Sample, frames int) {
+	disc, sigma, least, most, by := s.blur(k)
+	s.By, s.Blur, s.BlurSigma = by, unit.Px(disc), unit.Px(sigma)
+	if by == byDisc && s.SharpAssumed && k.InFocus.V > 0 {
+		s.SharpPx, s.SharpSigma, s.SharpAssumed = k.InFocus.V, max(k.InFocus.SE, k.InFocus.V/10), false
+		s.zone()
+	}
+	if !s.measurable() {
+		s.Verdict, s.Why = OutOfFocus, fmt.Sprintf("the stars are spread over %s px; without the focal ratio and the pixel that is no distance", PlusMinus(disc, sigma))
+		if least <= 0.5*float64(s.SharpPx) {
+			s.Verdict, s.Why = InFocus, fmt.Sprintf("half of a star's light lies within %.2f px, as of a star in focus", float64(k.HFD.V))
 		}
 		return
 	}
-	d, slope := f.distance(k.HFD.V, l)
-	f.Defocus = unit.MM(d)
-	// What is not known of the star in focus counts too: a fifth of its width
-	// where it was assumed.
-	sharp := 0.0
-	if f.SharpAssumed {
-		g := *f
-		g.SharpPx = f.SharpPx * 1.2
-		wider, _ := g.distance(k.HFD.V, l)
-		sharp = wider - d
+	mm := s.mmPerPx()
+	s.far(disc*mm, sigma*mm)
+	read := s.read(k)
+	zone := float64(s.Zone)
+	switch {
+	case least*mm > zone:
+		s.Verdict = OutOfFocus
+		s.Why = s.turn() + "; which way is not known from one frame: " + s.little() + " and take another"
+		if frames > 1 {
+			s.Why = s.turn() + "; which way is not known from one place: " + s.little() + " and take another frame"
+		}
+		s.Why += " (" + read + ")"
+	case disc*mm <= zone && (!s.SharpAssumed || most*mm <= 3*zone):
+		s.Verdict, s.Why = InFocus, fmt.Sprintf("nothing to turn: %s, at most %s mm from focus, where ±%s mm does not matter", read, short(most*mm), short(zone))
+	default:
+		s.Verdict = TooShallow
+		s.Why = fmt.Sprintf("one frame cannot tell: %s and show no disc, which is a sharp star in soft air or one up to %s mm from focus: %s, take another and compare", read, short(most*mm), s.little())
 	}
-	f.DefocusSigma = unit.MM(math.Hypot(slope*float64(k.HFD.SE), sharp))
-	if l.Pitch > 0 {
-		f.Turns = d / float64(l.Pitch)
-	}
-	if f.Defocus <= f.Zone {
-		f.Verdict, f.Why = InFocus, fmt.Sprintf("half of a star's light lies within %.2f px: %.3f mm from focus at most, inside the zone of ±%.3f mm", float64(k.HFD.V), d, float64(f.Zone))
-		return
-	}
-	f.Verdict = OutOfFocus
-	f.Why = fmt.Sprintf("half of a star's light lies within %.2f px: %.2f mm from focus; one frame cannot tell which way, a second after a small turn can", float64(k.HFD.V), d)
 }
 
-// compare fills the direction from two frames.
-func (f *Focus) compare(before, after Sample, l Light) {
-	diff := float64(after.HFD.V - before.HFD.V)
-	noise := math.Hypot(float64(before.HFD.SE), float64(after.HFD.SE))
-	if math.Abs(diff) < 2.5*noise || diff == 0 {
-		f.Why += "; the two frames do not differ beyond their noise: make a larger turn"
+// far fills the distance.
+func (s *search) far(mm, sigma float64) {
+	s.Defocus, s.DefocusSigma = unit.MM(mm), unit.MM(sigma)
+	if s.Pitch > 0 {
+		s.Turns, s.TurnsSigma = mm/float64(s.Pitch), sigma/float64(s.Pitch)
+	}
+}
+
+// read says what a frame shows.
+func (s *search) read(k Sample) string {
+	if k.shows() {
+		return fmt.Sprintf("the stars are discs of %s px", PlusMinus(float64(k.Disc.V), float64(k.Disc.SE)))
+	}
+	return fmt.Sprintf("the stars hold half of their light within %s px", PlusMinus(float64(k.HFD.V), float64(k.HFD.SE)))
+}
+
+// turn says how far to go.
+func (s *search) turn() string {
+	if s.Pitch > 0 {
+		return fmt.Sprintf("turn the focuser %s turns", PlusMinus(s.Turns, s.TurnsSigma))
+	}
+	return fmt.Sprintf("move the focus by %s mm", PlusMinus(float64(s.Defocus), float64(s.DefocusSigma)))
+}
+
+// little says by how much to move so that a second frame tells the way: a
+// quarter of the distance, and not less than the zone.
+func (s *search) little() string {
+	mm := max(float64(s.Defocus)/4, 1.5*float64(s.Zone))
+	if s.Pitch > 0 {
+		turns := mm / float64(s.Pitch)
+		switch {
+		case turns < 0.09:
+			return fmt.Sprintf("turn it %.0f degrees in", max(math.Round(turns*72)*5, 5))
+		case turns < 0.18:
+			return "turn it an eighth in"
+		case turns < 0.38:
+			return "turn it a quarter in"
+		case turns < 0.75:
+			return "turn it half a turn in"
+		case turns < 1.5:
+			return "turn it once in"
+		}
+		return fmt.Sprintf("turn it %.0f turns in", turns)
+	}
+	return fmt.Sprintf("move it %s mm in", short(mm))
+}
+
+// compare fills the direction from two places.
+func (s *search) compare(before, after Sample) {
+	diff, noise := float64(after.HFD.V-before.HFD.V), math.Hypot(float64(before.HFD.SE), float64(after.HFD.SE))
+	if s.Scatter > 0 {
+		noise = math.Hypot(noise, float64(s.Scatter))
+	}
+	moved := after.Position - before.Position
+	known := !math.IsNaN(moved) && moved != 0
+	if known && s.Step > 0 && s.measurable() && s.sides(before, after, moved) {
 		return
 	}
-	nearer := diff < 0
-	moved := after.Position - before.Position
+	went := fmt.Sprintf("half of a star's light went from %.2f to %.2f px", float64(before.HFD.V), float64(after.HFD.V))
 	switch {
-	case math.IsNaN(moved) || moved == 0:
+	case !(math.Abs(diff) >= 2.5*noise) || diff == 0:
+		s.Why += "; " + went + ", which is within the noise: make a larger turn"
+	case !known:
 		way := "the wrong way: turn back, and on"
-		if nearer {
+		if diff < 0 {
 			way = "the right way: go on"
 		}
-		f.Why = fmt.Sprintf("half of a star's light went from %.2f to %.2f px: the last turn was %s", float64(before.HFD.V), float64(after.HFD.V), way)
-	case (moved > 0) == nearer:
-		f.Direction = "out"
+		s.Why = s.ahead() + went + ": the last turn was " + way
 	default:
-		f.Direction = "in"
-	}
-	if f.Direction != "unknown" {
-		f.Why = fmt.Sprintf("half of a star's light went from %.2f to %.2f px as the focuser went from %g to %g: focus lies farther %s", float64(before.HFD.V), float64(after.HFD.V), before.Position, after.Position, f.Direction)
+		s.Direction = "in"
+		if (moved > 0) == (diff < 0) {
+			s.Direction = "out"
+		}
+		s.Why = s.ahead() + fmt.Sprintf("%s as the focuser went from %g to %g: focus lies farther %s", went, before.Position, after.Position, s.Direction)
+		if diff < 0 {
+			s.Why += ", unless it was passed on the way"
+		}
 	}
 }
 
-// run fills the best position of a run.
-func (f *Focus) run(looks []Sample, l Light) {
-	var at []float64
-	var width []unit.Px
-	var noise float64
-	for _, k := range looks {
-		if !math.IsNaN(k.Position) {
-			at, width = append(at, k.Position), append(width, k.HFD.V)
-			if s := float64(k.HFD.SE); s > noise {
-				noise = s
+// ahead begins a sentence with what is to be turned, if that is known.
+func (s *search) ahead() string {
+	if math.IsNaN(float64(s.Defocus)) || s.Verdict != OutOfFocus {
+		return ""
+	}
+	return s.turn() + "; "
+}
+
+// sides finds on which side of focus two places lie, if the travel between them
+// is known, and reports whether that can be told.
+//
+// Source: of the four ways to lay two distances about the focus, the one whose
+// travel is the focuser's.
+func (s *search) sides(before, after Sample, moved float64) bool {
+	d1, s1, _, _, _ := s.blur(before)
+	d2, s2, _, _, _ := s.blur(after)
+	mm := s.mmPerPx()
+	travel := moved * float64(s.Step)
+	d1, s1, d2, s2 = d1*mm, s1*mm, d2*mm, s2*mm
+	// The focuser's travel may be wrong by a twentieth: common practice, no source.
+	sigma := math.Sqrt(sq(s1) + sq(s2) + sq(0.05*travel))
+	type way struct{ off, at float64 }
+	var best, second way
+	best.off, second.off = math.Inf(1), math.Inf(1)
+	for _, a := range [2]float64{-1, 1} {
+		for _, b := range [2]float64{-1, 1} {
+			w := way{math.Abs(b*d2-a*d1-travel) / sigma, b * d2} // where the last place lies from focus
+			switch {
+			case w.off < best.off:
+				if best.at*w.at < 0 || math.IsInf(second.off, 1) {
+					second = best
+				}
+				best = w
+			case w.off < second.off && w.at*best.at <= 0:
+				second = w
 			}
 		}
 	}
-	least, most := slices.Min(width), slices.Max(width)
-	curve, err := optics.FitFocusCurve(at, width)
-	if err == nil && curve.Inside {
-		f.BestPosition, f.BestPositionSigma, f.SharpPx = curve.Best.V, float64(curve.Best.SE), curve.Min.V
-		f.SharpAssumed = false
-		f.zone(l)
-		// The ends of the run must stand out of the scatter about the curve, and
-		// the minimum must be held to within the run.
-		span := slices.Max(at) - slices.Min(at)
-		scatter := math.Max(float64(curve.RMS), noise)
-		if math.IsNaN(scatter) {
-			scatter = noise
-		}
-		if float64(most-least) < 3*scatter || !(f.BestPositionSigma < span/2) {
-			f.shallow(least, most, scatter)
-			return
-		}
-		f.Verdict = Found
-		f.Why = fmt.Sprintf("%d frames from %.2f px to %.2f px draw a curve whose lowest point is at %s", len(at), float64(most), float64(least), f.Best())
-		f.towards(at[len(at)-1])
-		f.backlash(looks)
-		return
+	if best.off > 3 || second.off < best.off+2 || second.off < 3 {
+		return false
 	}
-	// All on one side: far from focus the width grows in proportion to the
-	// distance, so the straight line points at the focus.
-	slope, here, sigma, scatter := line(at, width)
-	if math.Abs(slope) < 4*sigma || float64(most-least) < 3*math.Max(scatter, noise) {
-		f.shallow(least, most, math.Max(scatter, noise))
-		return
+	weight := 1 / (1/sq(s2) + 1/(sq(s1)+sq(0.05*travel)))
+	s.Direction = "out"
+	if best.at > 0 {
+		s.Direction = "in"
 	}
-	mean := 0.0
-	for _, x := range at {
-		mean += x / float64(len(at))
+	s.BestPosition, s.BestPositionSigma = after.Position-best.at/float64(s.Step), math.Sqrt(weight)/float64(s.Step)
+	s.Approach = s.Direction
+	if s.Verdict == InFocus {
+		return true
 	}
-	// From H^2 = H0^2 + k^2 (x-x0)^2 the slope is k^2 (x-x0)/H, so the distance is
-	// (H^2 - H0^2)/(H slope); the hyperbola itself is good to a few per cent.
-	sharp := float64(f.SharpPx)
-	left := math.Max(here*here-sharp*sharp, 0) / (here * slope)
-	f.BestPosition = mean - left
-	f.BestPositionSigma = math.Abs(left) * math.Hypot(sigma/slope, 0.05)
-	f.Verdict = Beyond
-	f.Why = fmt.Sprintf("the stars shrink steadily from %.2f to %.2f px without reaching their least: focus lies at about %s, by extrapolation", float64(most), float64(least), f.Best())
-	f.towards(at[len(at)-1])
+	s.Why = fmt.Sprintf("%s %s, to %s (%s; the frame before tells the side)", s.turn(), s.Direction, s.Best(), s.read(after))
+	return true
 }
 
 // Best writes the best position with its standard error, no more digits than
 // that deserves.
-func (f *Focus) Best() string {
-	digits := 0
-	if s := f.BestPositionSigma; s > 0 && s < 10 {
-		digits = int(math.Ceil(1 - math.Log10(s)))
+func (f *Focus) Best() string { return PlusMinus(f.BestPosition, f.BestPositionSigma) }
+
+// PlusMinus writes a number with its standard error, no more digits than that
+// deserves: two of the error if it begins with 1, otherwise one. An error that is
+// not known is left out.
+func PlusMinus(v, sigma float64) string {
+	if !(sigma > 0) || math.IsInf(sigma, 0) {
+		return short(v)
 	}
-	return fmt.Sprintf("%.*f ± %.*f", digits, f.BestPosition, digits, f.BestPositionSigma)
+	digits := int(-math.Floor(math.Log10(sigma)))
+	if sigma*math.Pow(10, float64(digits)) < 1.95 {
+		digits++
+	}
+	digits = min(max(digits, 0), 9)
+	return fmt.Sprintf("%.*f ± %.*f", digits, v, digits, sigma)
 }
 
-// shallow refuses to name a position.
-func (f *Focus) shallow(least, most unit.Px, scatter float64) {
-	f.Verdict = TooShallow
-	f.BestPosition, f.BestPositionSigma = math.NaN(), math.NaN()
-	f.Why = fmt.Sprintf("the widths, %.2f to %.2f px, do not stand out of their scatter of %.2f px: go farther to both sides of focus", float64(least), float64(most), scatter)
-}
-
-// towards fills the direction from the last position to the best.
-func (f *Focus) towards(last float64) {
-	switch {
-	case f.BestPosition > last:
-		f.Direction = "out"
-	case f.BestPosition < last:
-		f.Direction = "in"
+// short writes a number with two significant digits, or all before the point.
+func short(v float64) string {
+	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
+		return fmt.Sprint(v)
 	}
-}
-
-// backlash fills the hysteresis where the run went both ways over focus.
-func (f *Focus) backlash(looks []Sample) {
-	best := func(outward bool) float64 {
-		var at []float64
-		var width []unit.Px
-		for i := 1; i < len(looks); i++ {
-			if d := looks[i].Position - looks[i-1].Position; d > 0 == outward && d != 0 {
-				at, width = append(at, looks[i].Position), append(width, looks[i].HFD.V)
-			}
-		}
-		if len(at) < 3 {
-			return math.NaN()
-		}
-		c, err := optics.FitFocusCurve(at, width)
-		if err != nil || !c.Inside {
-			return math.NaN()
-		}
-		return c.Best.V
+	digits := max(1-int(math.Floor(math.Log10(math.Abs(v)))), 0)
+	text := fmt.Sprintf("%.*f", digits, v)
+	if strings.Contains(text, ".") {
+		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
 	}
-	f.Hysteresis = best(true) - best(false)
-}
-
-// line returns the least-squares line through widths at positions: its slope,
-// its height at the mean position, the slope's standard error and the scatter.
-func line(at []float64, width []unit.Px) (slope, here, sigma, scatter float64) {
-	n := float64(len(at))
-	var sx, sy, sxx, sxy float64
-	for i, x := range at {
-		sx, sy = sx+x, sy+float64(width[i])
-	}
-	mx, my := sx/n, sy/n
-	for i, x := range at {
-		sxx += (x - mx) * (x - mx)
-		sxy += (x - mx) * (float64(width[i]) - my)
-	}
-	slope = sxy / sxx
-	ss := 0.0
-	for i, x := range at {
-		d := float64(width[i]) - my - slope*(x-mx)
-		ss += d * d
-	}
-	scatter = math.Sqrt(ss / math.Max(n-2, 1))
-	return slope, my, scatter / math.Sqrt(sxx), scatter
+	return text
 }

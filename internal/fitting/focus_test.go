@@ -16,8 +16,8 @@ var guide = Light{FNumber: 3.2, Pixel: 3.75, Pitch: 0.75, Sharp: 2.2}
 
 // hfdAt returns the half-flux diameter of a star at a distance from focus.
 func hfdAt(l Light, mm float64) unit.Px {
-	disc := optics.Blur(unit.Micron(math.Abs(mm)*1000), l.FNumber)
-	return unit.Px(optics.DefocusedHalfFlux(unit.Micron(l.Sharp)*l.Pixel, disc, l.Obstruction) / l.Pixel)
+	disc := float64(optics.Blur(unit.Micron(math.Abs(mm)*1000), l.FNumber) / l.Pixel)
+	return l.Sharp * unit.Px(shapeOf(l.Obstruction).at(disc/float64(l.Sharp)))
 }
 
 // look returns a frame of a run.

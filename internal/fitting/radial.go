@@ -56,30 +56,48 @@ func NewRadial(f *frame.Frame, m star.Frame) (*Radial, error) {
 	if len(stars) == 0 {
 		return nil, errors.New("fitting: the frame has no star that is bright, whole and alone: its stars' light can not be followed outward")
 	}
+	var spots []spot
+	for _, s := range stars {
+		spots = append(spots, spot{float64(s.X), float64(s.Y), float64(s.HFD), 0})
+	}
+	return radialAt(f, spots, false)
+}
+
+// spot is a star whose light is followed outward. Its light is in any unit, 0 if
+// it is to be summed: not in a crowd, where the sum is also its neighbours'.
+type spot struct{ x, y, hfd, light float64 }
+
+// radialAt reads the light round stars. In a crowd the middle half of the pixels of
+// a circle counts instead of four fifths, and circles may be cut by the frame.
+func radialAt(f *frame.Frame, stars []spot, crowd bool) (*Radial, error) {
 	var hfds []float64
 	for _, s := range stars {
-		hfds = append(hfds, float64(s.HFD))
+		hfds = append(hfds, s.hfd)
 	}
 	slices.Sort(hfds)
 	hfd := stat.Quantile(0.5, stat.Empirical, hfds, nil)
 	reach := 1.35*hfd + 5
 	width := max(0.5, reach/60)
 	n := int(reach / width)
-	type ring struct{ light, radius, weight, square float64 }
-	rings := make([]ring, n)
+	type circle struct{ light, radius, weight float64 }
+	rings := make([]circle, n)
 	used := 0
 	var rows []float32
 	bins := make([][]float64, n)
 	radii := make([][]float64, n)
 	for _, s := range stars {
-		x, y := float64(s.X), float64(s.Y)
+		x, y := s.x, s.y
 		y0, y1 := max(int(y-reach), 0), min(int(y+reach)+2, f.Height)
 		x0, x1 := max(int(x-reach), 0), min(int(x+reach)+2, f.Width)
-		if x-reach < 0 || y-reach < 0 || x+reach > float64(f.Width-1) || y+reach > float64(f.Height-1) {
+		need := reach
+		if crowd {
+			need = 0.7 * hfd // to the edge of the disc, no more
+		}
+		if x-need < 0 || y-need < 0 || x+need > float64(f.Width-1) || y+need > float64(f.Height-1) {
 			continue
 		}
-		if need := (y1 - y0) * f.Width; cap(rows) < need {
-			rows = make([]float32, need)
+		if size := (y1 - y0) * f.Width; cap(rows) < size {
+			rows = make([]float32, size)
 		}
 		rows = rows[:(y1-y0)*f.Width]
 		if err := f.Rows(y0, y1, rows); err != nil {
@@ -112,8 +130,11 @@ func NewRadial(f *frame.Frame, m star.Frame) (*Radial, error) {
 			if len(bins[b]) == 0 {
 				continue
 			}
-			means[b] = trimmed(bins[b]) - level
+			means[b] = trimmed(bins[b], crowd) - level
 			flux += means[b] * math.Pi * (sq(float64(b+1)) - sq(float64(b))) * width * width
+		}
+		if s.light > 0 {
+			flux = s.light
 		}
 		if !(flux > 0) {
 			continue
@@ -125,7 +146,6 @@ func NewRadial(f *frame.Frame, m star.Frame) (*Radial, error) {
 				w := weight * float64(k)
 				l := means[b] / flux
 				rings[b].light += w * l
-				rings[b].square += w * l * l
 				rings[b].weight += w
 				rings[b].radius += w * stat.Mean(radii[b], nil)
 			}
@@ -163,11 +183,42 @@ func NewRadial(f *frame.Frame, m star.Frame) (*Radial, error) {
 	return out, nil
 }
 
-// trimmed returns the mean of the middle four fifths of v, which it sorts.
-func trimmed(v []float64) float64 {
+// trimmed returns the mean of the middle four fifths of v, in a crowd of the
+// middle half. It sorts v.
+func trimmed(v []float64, crowd bool) float64 {
 	slices.Sort(v)
 	cut := len(v) / 10
+	if crowd {
+		cut = len(v) / 4
+	}
 	return stat.Mean(v[cut:len(v)-cut], nil)
+}
+
+// halfFlux returns the diameter that holds half of the profile's light, and its
+// error by that of its rings; at least a fiftieth.
+func (p *Radial) halfFlux() (unit.Px, unit.Px) {
+	edge := make([]float64, len(p.Radius)+1)
+	for i := range p.Radius {
+		edge[i+1] = 2*float64(p.Radius[i]) - edge[i]
+	}
+	// A ring reaches from half way to the one inside to half way to the next.
+	for i := 1; i < len(p.Radius); i++ {
+		edge[i] = float64(p.Radius[i-1]+p.Radius[i]) / 2
+	}
+	total := 0.0
+	for i, l := range p.Light {
+		total += l * (sq(edge[i+1]) - sq(edge[i]))
+	}
+	sum := 0.0
+	for i, l := range p.Light {
+		next := sum + l*(sq(edge[i+1])-sq(edge[i]))
+		if next >= total/2 {
+			r := math.Sqrt(sq(edge[i]) + (total/2-sum)/max(l, 1e-12))
+			return unit.Px(2 * r), unit.Px(2 * r / 50)
+		}
+		sum = next
+	}
+	return unit.Px(math.NaN()), unit.Px(math.NaN())
 }
 
 func sq(x float64) float64 { return x * x }
@@ -178,7 +229,8 @@ type pupil struct {
 	hole            float64 // its hole over its diameter
 	fwhm            float64 // of the star that the disc spreads, pixel included, px
 	fwhmSigma       float64
-	resolved        bool // the disc shows: it is not merely a wider star
+	resolved        bool    // the disc shows: it is not merely a wider star
+	misfit          float64 // what the model leaves, over what the errors allow: reduced chi squared
 }
 
 // air is how a star in focus falls off, as an optical transfer function at f
@@ -360,7 +412,8 @@ func (p *Radial) fit(hole float64, fwhm unit.Est[unit.Px]) (pupil, bool) {
 			free[1] = min(free[1], leftover(draw(a, 0, 0, max(width, least)), residue))
 		}
 	}
-	scale := max(bestSum/float64(n-4), 1)
+	best.misfit = bestSum / float64(n-4)
+	scale := max(best.misfit, 1)
 	best.resolved = (free[1]-bestSum)/scale > 12 && best.disc > 1.2*best.fwhm
 	// What no model of air and pupil describes: common practice, no source. A hole
 	// that is not known and does not show trades against the disc.

@@ -1,9 +1,10 @@
 package fitting
 
 import (
+	"fmt"
 	"math"
 	"slices"
-	"time"
+	"strings"
 
 	"holdfast/internal/frame"
 	"holdfast/internal/star"
@@ -12,12 +13,10 @@ import (
 
 // Shot is one frame taken for focus.
 type Shot struct {
-	Frame    star.Frame
-	Radial   *Radial   // nil if it can not be had: then the half-flux diameter alone is used
-	Position float64   // of the focuser, as it counts; NaN not known
-	Turned   float64   // turns of the focuser since the frame before, out positive; NaN not known
-	Sense    int       // of that turn where its size is not known: +1 out, -1 in, 0 not known
-	Start    time.Time // of the exposure; zero not known
+	Frame  star.Frame
+	Radial *Radial // nil if it can not be had: then the half-flux diameter alone is used
+
+	averaged int // the frame was measured averaged so many by so many
 }
 
 // coarse are the averages in which a frame is looked at for stars far out of
@@ -33,10 +32,9 @@ const surely, hardly = 12, 8
 // Examine measures the stars of a frame for focus. Stars wider than some fifty
 // pixels are measured on the frame averaged four by four or more; its numbers
 // are given in pixels of the whole frame, its fluxes are those of the averaged
-// one. Positions, turns and times are left not known. The error is that of
-// reading the frame; a frame without stars is none.
+// one. The error is that of reading the frame; a frame without stars is none.
 func Examine(f *frame.Frame, opt star.Options) (Shot, error) {
-	s := Shot{Position: math.NaN(), Turned: math.NaN()}
+	s := Shot{averaged: 1}
 	var second *star.Frame // what to fall back on
 	var secondOf *frame.Frame
 	var secondScale int
@@ -62,6 +60,11 @@ func Examine(f *frame.Frame, opt star.Options) (Shot, error) {
 		}
 		second, secondOf, secondScale = &m, b, n
 	}
+	for _, n := range [...]int{16, 8} {
+		if ok, err := s.ringed(f, n); ok || err != nil {
+			return s, err
+		}
+	}
 	m, err := star.Measure(f, opt)
 	if err != nil {
 		return s, err
@@ -69,6 +72,13 @@ func Examine(f *frame.Frame, opt star.Options) (Shot, error) {
 	if m.StarsFound == 0 && second != nil {
 		s.take(f, secondOf, *second, secondScale)
 		return s, nil
+	}
+	if m.StarsFound == 0 {
+		for _, n := range [...]int{4, 2} {
+			if ok, err := s.ringed(f, n); ok || err != nil {
+				return s, err
+			}
+		}
 	}
 	s.take(f, f, m, 1)
 	return s, nil
@@ -82,9 +92,16 @@ func (s *Shot) take(whole, looked *frame.Frame, m star.Frame, n int) {
 			s.Radial = r
 		}
 	}
+	s.enlarge(whole, n)
+}
+
+// enlarge turns what was measured on the frame averaged n by n into pixels of
+// the whole frame.
+func (s *Shot) enlarge(whole *frame.Frame, n int) {
 	if n == 1 {
 		return
 	}
+	s.averaged = n
 	s.Frame = enlarged(s.Frame, float64(n))
 	s.Frame.Width, s.Frame.Height = whole.Width, whole.Height
 	if s.Radial != nil {
@@ -119,4 +136,46 @@ func (p *Radial) enlarged(k float64) *Radial {
 		out.Sigma = append(out.Sigma, p.Sigma[i]/(k*k))
 	}
 	return out
+}
+
+// mostMisfit is the reduced chi squared up to which a disc is believed to be the
+// pupil's. Discs drawn alone leave 0.1 to 1, in a crowd up to 5: common practice,
+// no source.
+const mostMisfit = 20
+
+// Sample returns what the shot says of focus. The obstruction is that of the
+// pupil, the diameter of its hole over its own, or NaN to be found from the disc. Of a frame
+// whose stars show no disc, or one that no pupil makes, Disc is zero and the half-flux
+// diameter stands alone. File, position and time are left open.
+//
+// A disc shows if no star in focus of any width, with wings or without, describes
+// the light as well as the pupil's image spread by such a star does, by 12 of chi
+// squared, and if it is at least 1.2 times as wide as that star.
+func (s Shot) Sample(obstruction float64) Sample {
+	m := s.Frame
+	k := Sample{Position: math.NaN(), HFD: unit.Unknown[unit.Px](), Hole: math.NaN(), Misfit: math.NaN()}
+	if m.StarsFound == 0 || math.IsNaN(float64(m.HFD)) {
+		k.Why = strings.TrimPrefix(m.Error, "star: ")
+		if k.Why == "" {
+			k.Why = fmt.Sprintf("none of %d stars is fit to measure", m.StarsFound)
+		}
+		return k
+	}
+	k.HFD, k.Stars = unit.Est[unit.Px]{V: m.HFD, SE: m.HFDSigma}, max(m.Measured, 1)
+	if !(m.HFDSigma > 0) {
+		k.HFD.SE = m.HFD / 20 // of a few stars that do not tell their scatter
+	}
+	if s.Radial == nil {
+		return k
+	}
+	p, ok := s.Radial.fit(obstruction, unit.Unknown[unit.Px]())
+	if !ok || !p.resolved || p.misfit > mostMisfit {
+		return k
+	}
+	k.Disc = unit.Est[unit.Px]{V: unit.Px(p.disc), SE: unit.Px(p.discSigma)}
+	k.Hole, k.Misfit = p.hole, p.misfit
+	if s.averaged == 1 {
+		k.InFocus = unit.Est[unit.Px]{V: unit.Px(p.fwhm), SE: unit.Px(p.fwhmSigma)}
+	}
+	return k
 }
