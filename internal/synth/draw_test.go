@@ -329,7 +329,7 @@ func TestSameBytes(t *testing.T) {
 		return drawing(t, im, Exposure{Stars: stars, Sensor: s, Length: 10, SkyElectronPerSPx: 2, Seed: 4, Number: number, Workers: workers})
 	}
 	whole := draw(1, 0).Pixels()
-	for workers := 2; workers < 6; workers++ {
+	for _, workers := range []int{2, 5} {
 		d := draw(workers, 0)
 		var rows []uint16
 		if err := d.Draw(func(r []uint16) error { rows = append(rows, r...); return nil }); err != nil {
