@@ -93,7 +93,7 @@ func (t Rehearsal) night(ctx context.Context, s *Answer[plan.Request], a *Answer
 	if q.Target.Name == "" {
 		a.chose(res.Target.Name)
 	}
-	n := &rehearsal.Night{Rig: q.Rig, Subs: t.Subs, Sub: res.Sub, Seed: t.Seed,
+	n := &rehearsal.Night{Rig: q.Rig, Subs: t.Subs, Sub: res.Sub, Seed: t.Seed, Exact: t.Exact,
 		Target: catalog.Object{Name: res.Target.Name, RA: res.Target.RA, Dec: res.Target.Dec, Kind: catalog.Place}}
 	if n.Subs == 0 {
 		n.Subs = defaultSubs

@@ -57,7 +57,10 @@ func TestBudget(t *testing.T) {
 	// The recipe smears the star by its lag, 0.0394 arcsec; a steady lag moves it
 	// and smears nothing. What smears is the run between corrections, v Tc/sqrt 12.
 	_, n := rms(ledger.Tracking)
-	testkit.NearRel(t, n, math.Abs(d.NorthArcsecPerMin)/60*1.5/math.Sqrt(12), 1e-6, "closed form: sawtooth between corrections")
+	testkit.NearRel(t, n, math.Abs(d.NorthArcsecPerMin)/60*float64(s.hold.cycle)/math.Sqrt(12), 1e-6, "closed form: sawtooth between corrections")
+	if c := float64(s.hold.cycle); c < 1.5 || c > 1.6 {
+		t.Errorf("a cycle lasts %.3f s, want exposure and readout, 1.5 s, and a correction of some hundredths", c)
+	}
 
 	// Injected: the recipe takes 0.477 arcsec of air per exposure as white, which
 	// is wrong for an infinite outer scale: such motion is correlated from one

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"holdfast/internal/loop"
+	"holdfast/internal/mech"
 	"holdfast/internal/rig"
 	"holdfast/internal/unit"
 )
@@ -142,7 +143,38 @@ func (s *scene) choose() *hold {
 		h.gainDec = g.V
 	}
 	h.stars = s.field.hold(h.view, n, h.interval)
+	h.cycle += next.correcting()
 	return h
+}
+
+// correcting returns how long the corrections of a cycle take in the mean, the
+// longer of the two axes': the next exposure waits for them.
+func (s *scene) correcting() unit.Second {
+	h := s.hold
+	ra, dec := s.loads(turbulence(s.rig).At(s.place.airmass), steady, shake(s.rig))
+	rate := s.rig.Mount.GuideRate.V * mech.SiderealArcsecPerS
+	taking := func(gain float64, d loop.Disturbance, perS float64) unit.Second {
+		if !(gain > 0) || !(perS > 0) {
+			return 0
+		}
+		// The mean size of a Gaussian is sqrt(2/pi) of its rms; the offsets sum up
+		// to what moves steadily.
+		a := s.linear(gain).Outcome(d, h.deadBand, s.rig.Sub.Length.V)
+		mean := gain*float64(a.Measured)*math.Sqrt(2/math.Pi) + math.Abs(d.DriftArcsecPerS)*float64(h.cycle)
+		return min(unit.Second(mean/perS), h.interval)
+	}
+	cos := 1.0
+	if s.rig.Mount.Kind != rig.AltAzimuth {
+		cos = math.Max(math.Cos(float64(s.place.at.Dec.Rad())), 0.1)
+	}
+	t := taking(h.gainRA, ra, rate*cos)
+	if correctsDec(s.rig) {
+		t = max(t, taking(h.gainDec, dec, rate))
+	}
+	if math.IsNaN(float64(t)) {
+		return 0
+	}
+	return t
 }
 
 // geometry is what of a rig decides which stars its guide camera sees.

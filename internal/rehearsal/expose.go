@@ -220,11 +220,9 @@ func (c *Camera) optics(s *Shot, f synth.Field) synth.Optics {
 	im := &c.r.Imaging
 	focal := im.FocalLength()
 	lambda := im.Wavelength.V
-	step := s.Length / unit.Second(len(s.East))
-	// The path has the motion of the air but for what is quicker than its steps.
-	motion := air.AveragedMotion(im.Aperture.V.Metre(), s.Air, c.r.Site.WindAloft.V, step, air.MeanAxis)
 	o := synth.Optics{Kernels: []psf.Kernel{
-		psf.ShortAir(s.Air.FWHM(lambda), motion, lambda, im.Aperture.V),
+		psf.ShortAir(s.Air.FWHM(lambda), air.ImageMotion(im.Aperture.V.Metre(), s.Air), lambda, im.Aperture.V),
+		psf.Gaussian(s.Quick), // the path has the rest of the motion
 		psf.Airy(lambda, im.Aperture.V, im.Obstruction.V),
 		psf.Disc(optics.ShiftAngle(optics.Blur(s.Defocus, im.FNumber()), focal), im.Obstruction.V),
 	}}

@@ -100,8 +100,7 @@ type trouble struct {
 	calibration    loop.Calibration
 	mirroredAlways bool
 	gain           float64 // factor on the gains
-	stick          unit.Arcsec
-	stuck          bool // a hot pixel is held
+	stuck          bool    // a hot pixel is held
 	defocus        unit.Micron
 	guideDefocus   unit.Micron
 	turning        float64 // of the imaging camera, radians a second

@@ -77,11 +77,10 @@ func (c *GuideCamera) Draw(s *GuideShot, workers int) (*synth.Drawing, error) {
 	}
 	r, g := c.r, &c.r.Guide
 	lambda := r.Imaging.Wavelength.V
-	step := c.n.Held.Interval / unit.Second(max(len(s.East), 1))
-	motion := air.AveragedMotion(g.Aperture.V.Metre(), s.Air, r.Site.WindAloft.V, step, air.MeanAxis)
 	defocus := g.Defocus.V + c.t.guideDefocus
 	blur, err := synth.NewBlur(f, synth.Optics{Kernels: []psf.Kernel{
-		psf.ShortAir(s.Air.FWHM(lambda), motion, lambda, g.Aperture.V),
+		psf.ShortAir(s.Air.FWHM(lambda), air.ImageMotion(g.Aperture.V.Metre(), s.Air), lambda, g.Aperture.V),
+		psf.Gaussian(s.Quick),
 		psf.Airy(lambda, g.Aperture.V, g.Obstruction.V),
 		psf.Gaussian(psf.Round(optics.ShiftAngle(g.Spot.V, g.Focal.V) / fwhmPerSigma)),
 		psf.Disc(optics.ShiftAngle(optics.Blur(defocus, c.fNumber), g.Focal.V), g.Obstruction.V),

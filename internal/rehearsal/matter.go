@@ -30,9 +30,9 @@ func (c *Camera) Table(s *Shot, workers int) (star.Frame, error) {
 
 // Shape is a star's width and elongation, the pixel included.
 type Shape struct {
-	FWHM        unit.Arcsec
-	Ellipticity float64
-	Angle       unit.Deg // on the sensor, from +x towards +y
+	FWHM        unit.Arcsec `json:"fwhm_arcsec"`
+	Ellipticity float64     `json:"ellipticity"`
+	Angle       unit.Deg    `json:"angle_deg"` // on the sensor, from +x towards +y
 }
 
 // Shapes returns the star of a shot without noise, in the middle and in each

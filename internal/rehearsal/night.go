@@ -34,6 +34,7 @@ type Night struct {
 	Sub    unit.Second    // each
 	Held   *Held          // how the star is held; nil where nothing corrects
 	Seed   uint64         // of everything random
+	Exact  bool           // what a rig only gives the size of has that size: focus errors change their sign alone, parts creep one way
 	Faults []Fault        // what is wrong beside what the rig says
 }
 

@@ -33,6 +33,7 @@ type Shot struct {
 
 	Defocus   unit.Micron    // of the imaging sensor
 	Air       air.Turbulence // along the line of sight
+	Quick     psf.Cov        // of the air's motion that is quicker than the path's steps
 	Airmass   float64
 	HourAngle unit.Hour
 	Altitude  unit.Deg
@@ -73,6 +74,7 @@ type GuideShot struct {
 	Air         air.Turbulence
 	Airmass     float64
 	Sky         unit.SurfaceMag
+	Quick       psf.Cov // of the air's motion that is quicker than the path's steps
 	Dimming     unit.Mag
 }
 
@@ -107,7 +109,8 @@ type player struct {
 	wind    [2]*air.Coloured
 	air     *air.Series
 	shifts  []air.Shift
-	airmass float64 // the series was made for
+	quick   [2]psf.Cov // of the air's motion within a step at the zenith, of both telescopes
+	airmass float64    // the series was made for
 	servo   *loop.Servo
 	ra, dec *loop.Drive
 	aimed   [2]float64 // where the star is to be held, arcsec
@@ -156,6 +159,9 @@ func Play(ctx context.Context, n *Night, to Listener) error {
 		if p.mustFlip() {
 			p.flip()
 			if err := p.run(ctx, to, firstSettle, nil); err != nil {
+				return err
+			}
+			if err := p.wait(ctx, to); err != nil {
 				return err
 			}
 		}
@@ -228,6 +234,9 @@ func newPlayer(n *Night) (*player, error) {
 	p := &player{n: n, r: r, rng: rand.New(rand.NewPCG(n.Seed, 0x6e69676874)), step: stepOf(n)}
 	sign := func() float64 { return float64(1 - 2*p.rng.IntN(2)) }
 	p.luck = luck{sign(), sign(), sign()}
+	if n.Exact {
+		p.luck = luck{1, 1, 1}
+	}
 	toward := unit.Rad(2 * math.Pi * p.rng.Float64())
 	p.t = troubleOf(n)
 	p.r = p.t.rig
@@ -239,10 +248,7 @@ func newPlayer(n *Night) (*player, error) {
 	site.Temp = r.Site.Temperature.V
 	p.span = sky.NewSpan(site, n.Start.Add(-60), n.Start.Add(longestNight+3600))
 	p.axis = axisOf(r, toward)
-	cosDec := 1.0
-	if r.Mount.Kind != rig.AltAzimuth {
-		cosDec = math.Cos(float64(n.Target.Dec.Rad()))
-	}
+	cosDec := p.cosDec()
 	lines := append(loop.PeriodicError(r.Mount.PeriodicError.V*unit.Arcsec(cosDec), r.Mount.Period.V, r.Mount.SecondHarmonic.V),
 		loop.Sine(r.Mount.GearLine.V*unit.Arcsec(cosDec), r.Mount.GearPeriod.V))
 	p.waves[0] = loop.NewWaves(lines, p.rng)
@@ -257,7 +263,11 @@ func newPlayer(n *Night) (*player, error) {
 		}
 	}
 	p.ra = loop.NewDrive(loop.DriveParams{RateArcsecPerS: r.Mount.GuideRate.V * mech.SiderealArcsecPerS, TurningArcsecPerS: mech.SiderealArcsecPerS})
-	p.dec = loop.NewDrive(loop.DriveParams{RateArcsecPerS: r.Mount.GuideRate.V * mech.SiderealArcsecPerS, Play: r.Mount.Backlash.V, Stick: p.t.stick, Slide: p.t.stick / 2})
+	second := loop.DriveParams{RateArcsecPerS: r.Mount.GuideRate.V * mech.SiderealArcsecPerS, Play: r.Mount.Backlash.V}
+	if r.Mount.Kind == rig.AltAzimuth {
+		second.TurningArcsecPerS = mech.SiderealArcsecPerS // it never rests
+	}
+	p.dec = loop.NewDrive(second)
 	p.newTrack(1)
 	p.breathe()
 	p.refocus()
@@ -297,8 +307,31 @@ func (p *player) breathe() {
 			beams = append(beams, air.Beam{Aperture: r.Guide.Aperture.V.Metre(), X: d, OffsetX: unit.Arcsec(s[0]), OffsetY: unit.Arcsec(s[1])})
 		}
 	}
-	p.air = air.NewSeries(air.SeriesParams{Air: turbulence(r).At(1), Layers: p.layers(), Beams: beams, Step: p.step}, p.rng)
+	layers := p.layers()
+	p.air = air.NewSeries(air.SeriesParams{Air: turbulence(r), Layers: layers, Beams: beams, Step: p.step}, p.rng)
+	p.quick = [2]psf.Cov{quickOf(turbulence(r), layers, r.Imaging.Aperture.V.Metre(), p.step), quickOf(turbulence(r), layers, r.Guide.Aperture.V.Metre(), p.step)}
 	p.shifts = make([]air.Shift, len(beams))
+}
+
+// quickOf returns the covariance of the image motion that averages out within a
+// step: along the wind there is more of it than across.
+func quickOf(t air.Turbulence, layers []air.Layer, aperture unit.Metre, step unit.Second) psf.Cov {
+	var c psf.Cov
+	all := math.Pow(float64(air.ImageMotion(aperture, t)), 2)
+	if math.IsNaN(all) {
+		return c
+	}
+	for _, l := range layers {
+		along := all - math.Pow(float64(air.AveragedMotion(aperture, t, l.Wind, step, air.Along)), 2)
+		across := all - math.Pow(float64(air.AveragedMotion(aperture, t, l.Wind, step, air.Across)), 2)
+		sin, cos := math.Sincos(float64(l.Toward.Rad()))
+		c = c.Plus(psf.Cov{
+			EastArcsec2:  l.Share * (along*cos*cos + across*sin*sin),
+			NorthArcsec2: l.Share * (along*sin*sin + across*cos*cos),
+			CrossArcsec2: l.Share * (along - across) * sin * cos,
+		})
+	}
+	return c
 }
 
 // turbulence returns the air at the zenith that delivers the rig's seeing.
@@ -342,7 +375,7 @@ func (p *player) hold() {
 // star's drift, as a careful person does before the first sub.
 func (p *player) takeUp() {
 	play := p.r.Mount.Backlash.V
-	if play == 0 || p.r.Mount.GuideRate.V == 0 {
+	if play == 0 || p.r.Mount.GuideRate.V == 0 || p.r.Mount.Kind == rig.AltAzimuth {
 		return
 	}
 	a := p.track.nodes[0]
@@ -370,7 +403,18 @@ func (p *player) flip() {
 		p.now += flipTime
 	}
 	p.newTrack(-1)
+	// The slew ends on the target, whatever was corrected before.
+	p.jumped[0] = float64(p.ra.Position())*p.cosDec() - float64(p.waves[0].At(p.now))
+	p.jumped[1] = float64(p.dec.Position()) - float64(p.waves[1].At(p.now))
 	p.hold()
+}
+
+// cosDec returns how much shorter an angle about the polar axis is on the sky.
+func (p *player) cosDec() float64 {
+	if p.r.Mount.Kind == rig.AltAzimuth {
+		return 1
+	}
+	return math.Cos(float64(p.n.Target.Dec.Rad()))
 }
 
 // flipTime is what a flip takes: common practice, no source.
@@ -383,7 +427,11 @@ func (p *player) refocus() {
 		return
 	}
 	p.cleared = p.now
-	p.focus = p.r.Imaging.FocusError.V * unit.Micron(p.rng.NormFloat64())
+	draw := p.rng.NormFloat64()
+	if p.n.Exact {
+		draw = math.Copysign(1, draw)
+	}
+	p.focus = p.r.Imaging.FocusError.V * unit.Micron(draw)
 }
 
 // defocus returns how far the imaging sensor is from focus.
@@ -437,20 +485,16 @@ func (p *player) dither() {
 // run lets a time pass, with the shutter open if there is a shot.
 func (p *player) run(ctx context.Context, to Listener, lasting unit.Second, s *Shot) error {
 	steps := int(math.Round(float64(lasting / p.step)))
-	r := p.r
 	end := p.now + unit.Second(steps)*p.step
 	if s != nil {
 		p.open(s, steps)
 		p.guide = nil
 		if to.Guide != nil && p.servo != nil {
-			p.guide = &GuideShot{Number: s.Number, Flipped: s.Flipped, Air: s.Air, Airmass: s.Airmass, Sky: s.Sky, Dimming: s.Dimming}
+			p.guide = &GuideShot{Number: s.Number, Flipped: s.Flipped, Quick: p.quick[1].Times(s.Airmass), Air: s.Air, Airmass: s.Airmass, Sky: s.Sky, Dimming: s.Dimming}
 		}
 	}
 	var lost, looked int
-	cosDec := 1.0
-	if r.Mount.Kind != rig.AltAzimuth {
-		cosDec = math.Cos(float64(p.n.Target.Dec.Rad()))
-	}
+	cosDec := p.cosDec()
 	for i := range steps {
 		if i%4096 == 0 && ctx.Err() != nil {
 			return ctx.Err()
@@ -534,6 +578,7 @@ func (p *player) open(s *Shot, steps int) {
 	a, _, _ := p.track.at(p.now + s.Length/2)
 	s.Airmass, s.HourAngle, s.Altitude, s.Azimuth, s.Sky = a.airmass, a.ha, a.alt, a.az, a.brightness
 	s.Air = turbulence(p.r).At(a.airmass)
+	s.Quick = p.quick[0].Times(a.airmass)
 	s.Defocus = p.defocus()
 	s.Dimming = p.t.dimmed(p.now + s.Length/2)
 }
@@ -613,10 +658,7 @@ func (p *player) measure(to Listener, airmass float64) (found bool, err error) {
 		p.lately = append(p.lately, [2]float64{x - p.aimed[0], y - p.aimed[1]})
 	}
 	if to.Sample != nil {
-		cosDec := math.Cos(float64(p.n.Target.Dec.Rad()))
-		if p.r.Mount.Kind == rig.AltAzimuth {
-			cosDec = 1
-		}
+		cosDec := p.cosDec()
 		rate := p.r.Mount.GuideRate.V * mech.SiderealArcsecPerS
 		s := Sample{Time: (p.began + p.now + p.step) / 2, East: unit.Arcsec(x - p.aimed[0]), North: unit.Arcsec(y - p.aimed[1]), SNR: snr, Found: found,
 			RunRA: unit.Second(p.runs[0]), RunDec: unit.Second(p.runs[1]), AxisRA: unit.Arcsec(-rate * p.runs[0] * cosDec), AxisDec: unit.Arcsec(-rate * p.runs[1])}

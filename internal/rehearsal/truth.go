@@ -65,12 +65,20 @@ type SubTruth struct {
 	Lost      float64     `json:"guide_lost"` // share of the guide exposures without a star
 	Flipped   bool        `json:"flipped"`
 
-	// The star without noise, the pixel included: in the middle, and in the corner
-	// where it is most elongated.
-	FWHM              unit.Arcsec `json:"fwhm_arcsec"`
-	Ellipticity       float64     `json:"ellipticity"`
-	FWHMCorner        unit.Arcsec `json:"fwhm_corner_arcsec"`
-	EllipticityCorner float64     `json:"ellipticity_corner"`
+	// The star without noise, the pixel included.
+	Star    Shape    `json:"star"`
+	Corners [4]Shape `json:"star_corners"`
+}
+
+// Corner returns the most elongated of the corners' stars.
+func (t *SubTruth) Corner() Shape {
+	worst := t.Corners[0]
+	for _, k := range t.Corners[1:] {
+		if !(k.Ellipticity <= worst.Ellipticity) {
+			worst = k
+		}
+	}
+	return worst
 }
 
 // Account is what a rehearsal tells.
@@ -116,15 +124,9 @@ func (c *Camera) Truth(s *Shot, file string, workers int) (SubTruth, error) {
 	t.East, t.North, t.Cross = unit.Arcsec(math.Sqrt(ee)), unit.Arcsec(math.Sqrt(nn)), en
 	first, last := s.Field[0], s.Field[len(s.Field)-1]
 	t.Turned = unit.Rad(((last.EN - last.NE) - (first.EN - first.NE)) / 2).Arcsec().Arcmin()
-	centre, corners, err := c.Shapes(s, workers)
-	if err != nil {
+	var err error
+	if t.Star, t.Corners, err = c.Shapes(s, workers); err != nil {
 		return t, fmt.Errorf("rehearsal: sub %d: %w", s.Number+1, err)
-	}
-	t.FWHM, t.Ellipticity = centre.FWHM, centre.Ellipticity
-	for _, k := range corners {
-		if !(k.Ellipticity <= t.EllipticityCorner) {
-			t.FWHMCorner, t.EllipticityCorner = k.FWHM, k.Ellipticity
-		}
 	}
 	return t, nil
 }

@@ -44,7 +44,8 @@ func Rehearsal(w io.Writer, a *rehearsal.Account, planned, corner plan.Star, n N
 	row("", "arcsec", "", "arcsec", "", "arcsec", "um")
 	row("planned", fixed(float64(planned.FWHM), 2), fixed(planned.Ellipticity, 3), fixed(float64(corner.FWHM), 2), fixed(corner.Ellipticity, 3), "", "")
 	for _, t := range a.Truth.Subs {
-		row(shortName(t.File), fixed(float64(t.FWHM), 2), fixed(t.Ellipticity, 3), fixed(float64(t.FWHMCorner), 2), fixed(t.EllipticityCorner, 3),
+		corner := t.Corner()
+		row(shortName(t.File), fixed(float64(t.Star.FWHM), 2), fixed(t.Star.Ellipticity, 3), fixed(float64(corner.FWHM), 2), fixed(corner.Ellipticity, 3),
 			fmt.Sprintf("%.2f %.2f", float64(t.East), float64(t.North)), fixed(float64(t.Defocus), 0))
 	}
 	if len(a.Truth.Entries) > 0 {
