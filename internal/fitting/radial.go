@@ -416,10 +416,10 @@ func (p *Radial) fit(hole float64, fwhm unit.Est[unit.Px]) (pupil, bool) {
 	scale := max(best.misfit, 1)
 	best.resolved = (free[1]-bestSum)/scale > 12 && best.disc > 1.2*best.fwhm
 	// What no model of air and pupil describes: common practice, no source. A hole
-	// that is not known and does not show trades against the disc.
+	// that is not known trades against the disc, the more the softer its edge.
 	best.discSigma = math.Hypot(best.discSigma, 0.015*best.disc)
-	if math.IsNaN(hole) && best.disc < 2.5*best.fwhm {
-		best.discSigma = math.Hypot(best.discSigma, 0.06*best.disc)
+	if math.IsNaN(hole) {
+		best.discSigma = math.Hypot(best.discSigma, 0.06*min(best.disc, 2.5*best.fwhm))
 	}
 	return best, true
 }

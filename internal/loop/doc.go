@@ -21,6 +21,10 @@
 // sin(pi x)/(pi x). The model is linear: no limits on moves, and dead band and
 // backlash through equivalents. An unstable loop has NaN for every power.
 //
+// Servo, Drive and Waves are the same loop step by step in time, with what the
+// linear model lacks: corrections that take time, limits, play, friction, lost
+// stars, a wrong calibration.
+//
 // Sources: Franklin, Powell and Workman, Digital Control of Dynamic Systems;
 // the mixed discrete and continuous powers are derived where they stand.
 package loop

@@ -49,8 +49,8 @@ func TestNight(t *testing.T) {
 		g.common[1] = func(t unit.Second) float64 { return float64(worm.At(t)) + n.Drift*float64(t) }
 		axes, _ := g.run(200 + int(4*3600/(n.Exposure+n.Readout)))
 		src := fmt.Sprintf("computed with numpy: internal/loop/testdata/night.py, %+v", n)
-		testkit.NearRel(t, math.Sqrt(axes[1].meanSquare), n.RMS, 0.05, src)
-		testkit.NearRel(t, math.Sqrt(axes[1].measured), n.Measured, 0.05, src+", as measured")
+		testkit.NearRel(t, math.Sqrt(axes[1].meanSquare), n.RMS, 0.03, src)
+		testkit.NearRel(t, math.Sqrt(axes[1].measured), n.Measured, 0.03, src+", as measured")
 	}
 }
 

@@ -31,8 +31,9 @@ const (
 // is what XSigma, YSigma and FluxSigma say; of the shape, an unweighted fit's.
 // Pixels are taken for much smaller than the star; from an FWHM of two pixels
 // on the errors are good to some percent. Of a mosaic, half of the pixels take
-// part. The place of a lopsided star is that of the unweighted fit; a measurement
-// weighs pixels by their noise and may find it a tenth of the width away. Stars so far out of focus that no profile describes them are not for
+// part. The place of a lopsided star is that of the unweighted fit; a
+// measurement weighs pixels by their noise and may find it a tenth of the width
+// away. Stars so far out of focus that no profile describes them are not for
 // tables.
 //
 // The error is that of Image.Drawing.
@@ -55,7 +56,7 @@ func (o *Outline) Table(e Exposure) (star.Frame, error) {
 	}
 	rows := d.rows(o)
 	blend(rows)
-	const batch = 64
+	const batch = 64 // stars that a goroutine takes at once
 	found := make([][]star.Star, (len(rows)+batch-1)/batch)
 	parallel(e.Workers, len(found), func() func(int) {
 		dice := newDice()
@@ -204,6 +205,9 @@ func (d *Drawing) look(r *tableRow, dice dice) (star.Star, bool) {
 	s.Major, s.Minor, s.Angle = unit.Px(math.Sqrt(mean+half)), unit.Px(math.Sqrt(mean-half)), unit.Rad(angle).Deg()
 	s.Ellipticity = 1 - float64(s.Minor/s.Major)
 	s.Tail = tail
+	if float64(s.Minor)*(1+4/snr) < d.narrowest() {
+		return s, false // taken for a hot pixel
+	}
 	// The errors that a measurement states follow from what it found.
 	found := tableRow{shape: w, amp: amp, noise: r.noise}
 	found.tail = tail
@@ -237,6 +241,15 @@ func (d *Drawing) look(r *tableRow, dice dice) (star.Star, bool) {
 		s.Flags |= star.Saturated
 	}
 	return s, true
+}
+
+// narrowest returns the FWHM below which a measurement takes a star for a hot
+// pixel.
+func (d *Drawing) narrowest() float64 {
+	if d.sensor.Mosaic != "" {
+		return 0.8
+	}
+	return 1.1
 }
 
 // enclosed returns the share of a round profile's light inside the form q.
