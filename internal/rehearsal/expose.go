@@ -15,8 +15,8 @@ import (
 	"holdfast/internal/unit"
 )
 
-// Camera draws the shots of a night as the imaging camera takes them. Make one
-// with NewCamera.
+// Camera draws the shots of a night as the imaging camera takes them, one at a
+// time. Make one with NewCamera.
 type Camera struct {
 	n      *Night
 	r      *rig.Rig // with the night's faults
@@ -24,6 +24,7 @@ type Camera struct {
 	sensor synth.Sensor
 	stars  []skyStar
 	turn   float64 // of the camera in its adapter, radians a second
+	last   outlined
 }
 
 // skyStar is a star of the imaging field.
@@ -220,7 +221,7 @@ func (c *Camera) optics(s *Shot, f synth.Field) synth.Optics {
 	im := &c.r.Imaging
 	focal := im.FocalLength()
 	lambda := im.Wavelength.V
-	o := synth.Optics{Kernels: []psf.Kernel{
+	o := synth.Optics{CellsX: 4, CellsY: 3, Kernels: []psf.Kernel{
 		psf.ShortAir(s.Air.FWHM(lambda), air.ImageMotion(im.Aperture.V.Metre(), s.Air), lambda, im.Aperture.V),
 		psf.Gaussian(s.Quick), // the path has the rest of the motion
 		psf.Airy(lambda, im.Aperture.V, im.Obstruction.V),

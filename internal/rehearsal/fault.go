@@ -105,12 +105,15 @@ type trouble struct {
 	guideDefocus   unit.Micron
 	turning        float64 // of the imaging camera, radians a second
 
-	clouds  []cloud
-	dew     unit.Mag
-	length  unit.Second
-	knocks  []knock
-	width   unit.Px // of the guide star, as last worked out
-	widthAt float64
+	clouds []cloud
+	dew    unit.Mag
+	length unit.Second
+	knocks []knock
+
+	width    unit.Px // of the guide star, as last worked out
+	widthAt  float64
+	coarse   float64 // what its pixels cost the centroid
+	coarseOf unit.Px
 }
 
 // cloud is light that comes and goes.

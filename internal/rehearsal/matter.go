@@ -1,6 +1,7 @@
 package rehearsal
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -13,19 +14,48 @@ import (
 	"holdfast/internal/unit"
 )
 
-// Table returns what measuring a shot would say of its stars, without the
-// pixels.
+// mostTabled is how many stars a table lists, the brightest: what lies below
+// tells nothing more of shapes.
+const mostTabled = 2000
+
+// Table returns what measuring a shot would say of its brightest stars, without
+// the pixels.
 func (c *Camera) Table(s *Shot, workers int) (star.Frame, error) {
+	o, mean, err := c.outline(s, workers)
+	if err != nil {
+		return star.Frame{}, err
+	}
+	e := c.exposure(s, mean, workers)
+	if len(e.Stars) > mostTabled {
+		slices.SortStableFunc(e.Stars, func(a, b synth.Star) int { return cmp.Compare(b.ElectronPerS, a.ElectronPerS) })
+		e.Stars = e.Stars[:mostTabled]
+	}
+	return o.Table(e)
+}
+
+// outlined is the shape of the stars of the shot last looked at.
+type outlined struct {
+	shot *Shot
+	o    *synth.Outline
+	mean stand
+}
+
+// outline returns the shape of a shot's stars, and where the field stands in it.
+func (c *Camera) outline(s *Shot, workers int) (*synth.Outline, stand, error) {
+	if c.last.shot == s {
+		return c.last.o, c.last.mean, nil
+	}
 	path, mean := c.path(s)
 	blur, err := c.blur(s)
 	if err != nil {
-		return star.Frame{}, err
+		return nil, mean, err
 	}
 	o, err := blur.Outline(path, workers)
 	if err != nil {
-		return star.Frame{}, err
+		return nil, mean, err
 	}
-	return o.Table(c.exposure(s, mean, workers))
+	c.last = outlined{s, o, mean}
+	return o, mean, nil
 }
 
 // Shape is a star's width and elongation, the pixel included.
@@ -38,12 +68,7 @@ type Shape struct {
 // Shapes returns the star of a shot without noise, in the middle and in each
 // corner of the frame.
 func (c *Camera) Shapes(s *Shot, workers int) (centre Shape, corners [4]Shape, err error) {
-	path, _ := c.path(s)
-	blur, err := c.blur(s)
-	if err != nil {
-		return centre, corners, err
-	}
-	o, err := blur.Outline(path, workers)
+	o, _, err := c.outline(s, workers)
 	if err != nil {
 		return centre, corners, err
 	}

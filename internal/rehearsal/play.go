@@ -684,16 +684,18 @@ func (p *player) noise(airmass float64) (sigma, snr float64) {
 	bin := g.Camera.Bin.V
 	ground := light.Sky(p.brightness(), scale) + g.Camera.DarkElectronPerS.V*bin*bin
 	t := float64(p.n.Held.Interval)
-	coarse := 1.0
-	if bare < 2.5 {
-		coarse = detector.Undersampling(max(bare, 0.45))
+	if bare != p.t.coarseOf {
+		p.t.coarse, p.t.coarseOf = 1, bare
+		if bare < 2.5 {
+			p.t.coarse = detector.Undersampling(max(bare, 0.45))
+		}
 	}
 	variance := 0.0
 	dim := detector.Extinction(r.Site.Extinction.V, airmass) + p.t.dimmed(p.now)
 	for _, s := range p.n.Held.Stars {
 		spot := detector.Spot{Star: unit.Electron(light.Star(s.VT+dim) * t), FWHM: bare, Background: unit.Electron(ground * t), ReadNoise: g.Camera.ReadNoise.V}
 		snr = max(snr, spot.SNR())
-		c := float64(scale.Arcsec(detector.WithFloor(spot.Centroid()*unit.Px(coarse), g.CentroidFloor.V)))
+		c := float64(scale.Arcsec(detector.WithFloor(spot.Centroid()*unit.Px(p.t.coarse), g.CentroidFloor.V)))
 		variance += c * c
 	}
 	k := float64(max(len(p.n.Held.Stars), 1))
