@@ -189,6 +189,34 @@ func troubleOf(n *Night) trouble {
 	return t
 }
 
+// farther returns the night with the guide star where a fault of refraction has
+// it: from the target towards the zenith.
+func farther(n *Night) *Night {
+	for _, f := range n.Faults {
+		if f.Kind != "refraction" || n.Held == nil {
+			continue
+		}
+		site, err := sky.NewSite(n.Rig.Site.Latitude.V, n.Rig.Site.Longitude.V, n.Rig.Site.Height.V)
+		if err != nil {
+			return n
+		}
+		target := sky.Direction{RA: n.Target.RA, Dec: n.Target.Dec}
+		q := site.At(n.Start.Add(n.length() / 2)).Observed(target).Parallactic
+		sin, cos := math.Sincos(float64(q.Rad()))
+		off := math.Tan(f.Amount*math.Pi/180) * 180 / math.Pi
+		at := sky.NewTangent(target).Direction(unit.Deg(off*sin), unit.Deg(off*cos))
+		h := *n.Held
+		h.Stars = slices.Clone(h.Stars[:min(len(h.Stars), 1)])
+		for i := range h.Stars {
+			h.Stars[i].RA, h.Stars[i].Dec = at.RA, at.Dec
+		}
+		next := *n
+		next.Held = &h
+		return &next
+	}
+	return n
+}
+
 // sideways returns how fast gravity turns across the tube in the middle of the
 // night, g an hour.
 func sideways(n *Night) float64 {

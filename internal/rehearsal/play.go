@@ -133,6 +133,7 @@ type player struct {
 type lock struct {
 	stars [][2]float64
 	bend  [2]float64
+	swung float64
 	at    unit.Second
 }
 
@@ -231,7 +232,8 @@ func (p *player) calm() bool {
 // newPlayer sets a night up.
 func newPlayer(n *Night) (*player, error) {
 	r := n.Rig
-	p := &player{n: n, r: r, rng: rand.New(rand.NewPCG(n.Seed, 0x6e69676874)), step: stepOf(n)}
+	n = farther(n)
+	p := &player{n: n, r: r, rng: newRand(n.Seed), step: stepOf(n)}
 	sign := func() float64 { return float64(1 - 2*p.rng.IntN(2)) }
 	p.luck = luck{sign(), sign(), sign()}
 	if n.Exact {
@@ -348,7 +350,7 @@ func (p *player) hold() {
 	}
 	r := p.r
 	a, _, _ := p.track.at(p.now)
-	p.lock = lock{stars: a.stars, at: p.now}
+	p.lock = lock{stars: a.stars, swung: p.swung(p.now), at: p.now}
 	p.lock.bend[0], p.lock.bend[1] = bend(r, a.down, p.track.side, p.luck.flexure)
 	dec := h.GainDec
 	if r.Mount.Kind == rig.Tracker {
@@ -555,7 +557,8 @@ func (p *player) run(ctx context.Context, to Listener, lasting unit.Second, s *S
 			s.East[i], s.North[i] = unit.Arcsec(east+me), unit.Arcsec(north+mn)
 			s.AirEast[i], s.AirNorth[i] = p.shifts[0].X*unit.Arcsec(swell), p.shifts[0].Y*unit.Arcsec(swell)
 			if i%fieldEvery == 0 {
-				s.Field[i/fieldEvery] = Linear{between(a.m[0], b.m[0], w), between(a.m[1], b.m[1], w), between(a.m[2], b.m[2], w), between(a.m[3], b.m[3], w)}
+				turn := p.swung(mid)
+				s.Field[i/fieldEvery] = Linear{between(a.m[0], b.m[0], w), between(a.m[1], b.m[1], w) + turn, between(a.m[2], b.m[2], w) - turn, between(a.m[3], b.m[3], w)}
 			}
 		}
 		p.now += p.step
@@ -565,6 +568,21 @@ func (p *player) run(ctx context.Context, to Listener, lasting unit.Second, s *S
 		s.Lost = float64(lost) / float64(looked)
 	}
 	return nil
+}
+
+// swung returns by how much the field has turned because the axis was moved
+// beside its steady pace, by corrections and by its own error: who moves the
+// polar axis by an angle turns the instrument by its share along the line of
+// sight. From north through east, radians.
+func (p *player) swung(t unit.Second) float64 {
+	if p.r.Mount.Kind == rig.AltAzimuth {
+		return 0
+	}
+	sin, cos := math.Sincos(float64(p.n.Target.Dec.Rad()))
+	if cos < 0.01 {
+		return 0
+	}
+	return (float64(p.ra.Position()) - float64(p.waves[0].At(t))/cos) * sin / unit.ArcsecPerRad
 }
 
 // fieldEvery is how many samples of a path share one of the field.
@@ -624,7 +642,10 @@ func (p *player) look(east, north, swell float64, a, b *node, w float64) {
 		bn -= p.lock.bend[1]
 	}
 	se, sn := 0.0, 0.0
+	turn := p.swung(p.now) - p.lock.swung
 	for j := range a.stars {
+		se += turn * a.stars[j][1]
+		sn -= turn * a.stars[j][0]
 		se += between(a.stars[j][0], b.stars[j][0], w) - p.lock.stars[j][0] + swell*float64(p.shifts[j+1].X)
 		sn += between(a.stars[j][1], b.stars[j][1], w) - p.lock.stars[j][1] + swell*float64(p.shifts[j+1].Y)
 	}
@@ -729,3 +750,6 @@ func (p *player) guideWidth(airmass float64) unit.Px {
 
 // fwhmPerSigma is 2 sqrt(2 ln 2), the FWHM of a Gaussian over its sigma.
 const fwhmPerSigma = 2.3548200450309493
+
+// newRand returns the randomness of a night's seed.
+func newRand(seed uint64) *rand.Rand { return rand.New(rand.NewPCG(seed, 0x6e69676874)) }
