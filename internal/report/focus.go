@@ -10,45 +10,63 @@ import (
 )
 
 // Focus writes what frames say about focus for a person.
-func Focus(w io.Writer, looks []fitting.Sample, f fitting.Focus, n Notes, s Style) error {
+func Focus(w io.Writer, f fitting.Focus, n Notes, s Style) error {
 	p := newPage(s)
 	p.para(p.bold(strings.ToUpper(f.Verdict))+"  ", upper(f.Why)+".")
+	if l := f.Lock; l != nil {
+		p.para(p.bold("THE LOCK")+"  ", upper(l.Why)+".")
+	}
 	p.gap()
-	if !math.IsNaN(float64(f.Defocus)) {
-		p.field("distance", fmt.Sprintf("%.2f ± %.2f mm from focus", float64(f.Defocus), float64(f.DefocusSigma)))
+	known := func(v float64) bool { return !math.IsNaN(v) }
+	if known(float64(f.Defocus)) {
+		by := ""
+		if f.By != "" {
+			by = ", by the " + f.By
+		}
+		p.field("distance", fitting.PlusMinus(float64(f.Defocus), float64(f.DefocusSigma))+" mm from focus"+by)
 	}
-	if !math.IsNaN(f.Turns) {
-		p.field("turns", fmt.Sprintf("%.2f of the focuser", f.Turns))
+	if known(f.Turns) {
+		p.field("turns", fitting.PlusMinus(f.Turns, f.TurnsSigma)+" of the focuser")
 	}
-	if !math.IsNaN(f.BestPosition) {
-		p.field("best at", f.Best())
+	if known(f.BestPosition) {
+		text := f.Best()
+		if f.Approach != "unknown" {
+			text += ", approached going " + f.Approach
+		}
+		p.field("best at", text)
 	}
 	if f.Direction != "unknown" {
 		p.field("go", f.Direction+" from the last position (larger numbers are taken to be farther out)")
 	}
-	if !math.IsNaN(f.Hysteresis) {
-		p.field("both ways", fmt.Sprintf("the best position differs by %.3g between going out and going in", f.Hysteresis))
+	if known(f.Hysteresis) {
+		p.field("play", fitting.PlusMinus(f.Hysteresis, f.HysteresisSigma)+" counts between going out and going in")
 	}
-	if !math.IsNaN(float64(f.Zone)) {
+	if known(float64(f.Zone)) {
 		text := fmt.Sprintf("within ±%.3f mm it no longer matters", float64(f.Zone))
-		if !math.IsNaN(f.ZoneTurns) {
+		switch {
+		case known(f.ZoneTurns):
 			text += fmt.Sprintf(" (±%.3f of a turn, %.0f degrees)", f.ZoneTurns, 360*f.ZoneTurns)
+		case known(f.ZoneCounts):
+			text += fmt.Sprintf(" (±%.3g counts)", f.ZoneCounts)
 		}
 		p.field("zone", text)
 	}
-	if len(looks) > 1 {
+	if known(float64(f.Scatter)) && f.Scatter > 0 {
+		p.field("the air", fmt.Sprintf("the width in focus changes by %.2g px from frame to frame, which is the air's doing", float64(f.Scatter)))
+	}
+	if len(f.Frames) > 1 {
 		p.gap()
-		p.linef("  %s%s%s%s", pad("frame", 28), lead("position", 12), lead("HFD, px", 16), lead("stars", 8))
-		for _, k := range looks {
-			hfd := "-"
-			if k.HFD.Known() {
-				hfd = fmt.Sprintf("%.2f ±%.2f", float64(k.HFD.V), float64(k.HFD.SE))
+		p.linef("  %s%s%s%s%s", pad("frame", 28), lead("position", 12), lead("HFD, px", 15), lead("disc, px", 15), lead("stars", 7))
+		for _, k := range f.Frames {
+			name := k.File
+			if k.Locked {
+				name += " (locked)"
 			}
 			at := "-"
-			if !math.IsNaN(k.Position) {
+			if known(k.Position) {
 				at = fmt.Sprintf("%.6g", k.Position)
 			}
-			p.linef("  %s%s%s%s", pad(clip(k.File, 27), 28), lead(at, 12), lead(hfd, 16), lead(fmt.Sprint(k.Stars), 8))
+			p.linef("  %s%s%s%s%s", pad(clip(name, 27), 28), lead(at, 12), lead(spreadOf(float64(k.HFD), float64(k.HFDSigma)), 15), lead(spreadOf(float64(k.Disc), float64(k.DiscSigma)), 15), lead(fmt.Sprint(k.Stars), 7))
 		}
 	}
 	for _, l := range f.Left {
@@ -56,4 +74,12 @@ func Focus(w io.Writer, looks []fitting.Sample, f fitting.Focus, n Notes, s Styl
 	}
 	p.assumed(n, func(Assumed) bool { return true })
 	return p.flush(w)
+}
+
+// spreadOf writes a number with its error, "-" if it is not known.
+func spreadOf(v, sigma float64) string {
+	if math.IsNaN(v) {
+		return "-"
+	}
+	return fitting.PlusMinus(v, sigma)
 }
