@@ -61,8 +61,13 @@ fuzz:
 	  for f in $$(grep -h '^func Fuzz' $$pkg/*_test.go | sed 's/func \(Fuzz[A-Za-z0-9_]*\).*/\1/'); do \
 	    echo "$$pkg $$f"; go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZ) ./$$pkg || exit 1; done; done
 
-bench:
+# Benchmarks, and other programs that measure stars on the same frames.
+PEERS ?= build/peers
+bench: build
 	go test -run '^$$' -bench . -benchmem ./...
+	$(PY) internal/star/testdata/peers/frames.py $(PEERS)
+	HOLDFAST_PEERS=$(abspath $(PEERS)) go test -count=1 -run TestPeers -v ./internal/star
+	$(PY) internal/star/testdata/peers/compare.py bin/holdfast $(PEERS)
 
 # The packed catalogue from its published sources, which are checked by their
 # SHA-256, as is what is built. `make data` writes it, `make data-check` compares.
