@@ -79,6 +79,7 @@ func estimate(f *frame.Frame, workers int) (*background, error) {
 				return err
 			}
 			var level, noise float32 // of the mesh before, about those of the next
+			near.reach = 0           // which rows came before is chance
 			for i := range b.nx {
 				x0, x1 := int(b.stepX*float64(i)), int(b.stepX*float64(i+1))
 				n, zero, ok := 0, 0, false

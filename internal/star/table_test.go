@@ -2,11 +2,13 @@ package star
 
 import (
 	"bytes"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"strings"
 	"testing"
 
+	"holdfast/internal/frame"
 	"holdfast/internal/testkit"
 	"holdfast/internal/unit"
 )
@@ -97,4 +99,28 @@ func FuzzReadTable(f *testing.F) {
 			t.Errorf("a frame of %d by %d", got.Width, got.Height)
 		}
 	})
+}
+
+// TestSameBytes: what is measured does not depend on the workers, nor on chance.
+func TestSameBytes(t *testing.T) {
+	r := rand.New(rand.NewPCG(4, 4))
+	img, _ := field(r, 1200, 40, 20000, 700, 5, gauss(3, 0.1, 20)...)
+	pixels := make([]uint16, len(img))
+	for i, v := range img {
+		// The sky rises a little, as from row to row of meshes it does.
+		pixels[i] = uint16(float64(v) + 0.02*float64(i/1200))
+	}
+	f := frame.FromPixels(1200, 1200, pixels)
+	var first Frame
+	for i, workers := range []int{1, 2, 2, 2, 2, 3, 7} {
+		got, err := Measure(f, Options{Workers: workers})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if i == 0 {
+			first = got
+		} else if fmt.Sprint(got) != fmt.Sprint(first) {
+			t.Errorf("%d workers: background %v, %d stars, %v; one worker: %v, %d, %v", workers, got.Background, got.StarsFound, got.FWHM, first.Background, first.StarsFound, first.FWHM)
+		}
+	}
 }
