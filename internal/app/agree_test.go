@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"slices"
 	"strconv"
 	"testing"
 	"time"
@@ -99,17 +100,23 @@ func TestPlanAgreesWithRehearsal(t *testing.T) {
 	t.Logf("%d of %d disagree", bad, n)
 }
 
-// pair is a planned and a rehearsed star.
+// pair is a planned and a rehearsed star: the plan's, that of the median sub, and
+// that of the mean of the squares of all subs' widths. The last two are the same
+// but where an uncorrected error of the drive makes some subs round and some
+// long; the plan's, which has the rms error, then lies between.
 type pair struct {
-	fwhm, fwhmCorner, e, eCorner [2]float64
+	fwhm, fwhmCorner, e, eCorner [3]float64
 }
 
 func (p pair) agrees() bool {
-	return math.Abs(p.fwhm[1]/p.fwhm[0]-1) < 0.05 && math.Abs(p.fwhmCorner[1]/p.fwhmCorner[0]-1) < 0.05 && math.Abs(p.e[1]-p.e[0]) < 0.02 && math.Abs(p.eCorner[1]-p.eCorner[0]) < 0.02
+	near := func(v [3]float64, tol float64) bool {
+		return v[0] > min(v[1], v[2])-tol && v[0] < max(v[1], v[2])+tol
+	}
+	return near(p.fwhm, 0.05*p.fwhm[0]) && near(p.fwhmCorner, 0.05*p.fwhmCorner[0]) && near(p.e, 0.02) && near(p.eCorner, 0.02)
 }
 
 func (p pair) String() string {
-	return fmt.Sprintf("FWHM %.2f planned, %.2f rehearsed; corner %.2f, %.2f; ellipticity %.3f, %.3f; corner %.3f, %.3f", p.fwhm[0], p.fwhm[1], p.fwhmCorner[0], p.fwhmCorner[1], p.e[0], p.e[1], p.eCorner[0], p.eCorner[1])
+	return fmt.Sprintf("planned, median, mean: FWHM %.2f; corner %.2f; ellipticity %.3f; corner %.3f", p.fwhm, p.fwhmCorner, p.e, p.eCorner)
 }
 
 // compare plans and rehearses.
@@ -120,67 +127,108 @@ func compare(t *testing.T, q plan.Request, seed uint64) (p pair, err error) {
 	}
 	// Two turns of a worm or more, so that every phase of it has its subs.
 	subs := min(max(8, int(1200/float64(q.Rig.Sub.Length.V+6))), 60)
-	task := Rehearsal{Subs: subs, Exact: true, Task: Task{Seed: seed, Workers: 2}}
-	a := &Answer[plan.Request]{Rig: q.Rig, Result: q}
-	night, res, err := task.night(t.Context(), a, &Answer[*Rehearsing]{Rig: q.Rig})
-	if err != nil {
-		return p, err
+	// Without a polar axis two drives err at once, and how their phases stand to each
+	// other is a night's luck, which the plan averages over: so do sixteen nights.
+	nights := 1
+	if q.Rig.Mount.Kind == rig.AltAzimuth {
+		nights, subs = 20, 10
+		far, err := q.Rig.With("sub.overhead", "25 s")
+		if err != nil {
+			return p, err
+		}
+		q.Rig = far
 	}
 	out := &Rehearsing{}
-	if os.Getenv("AGREE_SHOW") != "" {
-		task.Shot = func(r *Rehearsed) {
-			k := rehearsal.SubTruth{}
-			_ = k
-			var me, mn, ee, nn, en, ae, an float64
-			n := float64(len(r.Shot.East))
-			for i := range r.Shot.East {
-				me += float64(r.Shot.East[i]) / n
-				mn += float64(r.Shot.North[i]) / n
-			}
-			for i := range r.Shot.East {
-				a, b := float64(r.Shot.East[i])-me, float64(r.Shot.North[i])-mn
-				ee += a * a / n
-				nn += b * b / n
-				en += a * b / n
-				ae += math.Pow(float64(r.Shot.AirEast[i]), 2) / n
-				an += math.Pow(float64(r.Shot.AirNorth[i]), 2) / n
-			}
-			t.Logf("   path %.3f %.3f corr %.2f air %.3f %.3f lost %.2f", math.Sqrt(ee), math.Sqrt(nn), en/math.Sqrt(ee*nn), math.Sqrt(ae), math.Sqrt(an), r.Shot.Lost)
+	for i := range nights {
+		task := Rehearsal{Subs: subs, Exact: true, Task: Task{Seed: seed + uint64(1000*i), Workers: 2}}
+		night, _, err := task.night(t.Context(), &Answer[plan.Request]{Rig: q.Rig, Result: q}, &Answer[*Rehearsing]{Rig: q.Rig})
+		if err != nil {
+			return p, err
 		}
-		for _, row := range res.Ledger {
-			t.Logf("   %s %.3f %.3f", row.Term, float64(row.East), float64(row.North))
+		w := &nightWriter{t: task, n: night, out: out}
+		if err := w.play(t.Context()); err != nil {
+			return p, err
 		}
-		t.Logf("   loop %+v", *res.Loop)
 	}
-	w := &nightWriter{t: task, n: night, out: out}
-	if err := w.play(t.Context()); err != nil {
-		return p, err
-	}
-	// The typical sub: squares of widths averaged with their directions, so that
-	// what the air draws now this way and now that does not add up.
-	mean := func(of func(*rehearsal.SubTruth) rehearsal.Shape) (fwhm, e float64) {
-		var xx, xy, yy float64
-		n := float64(len(out.Truth.Subs))
+	// Squares of widths component by component, so that what the air draws now this
+	// way and now that does not add up.
+	typical := func(of func(*rehearsal.SubTruth) rehearsal.Shape, middle func([]float64) float64) (fwhm, e float64) {
+		var c [3][]float64
 		for i := range out.Truth.Subs {
 			k := of(&out.Truth.Subs[i])
 			w, b := float64(k.FWHM), 1-k.Ellipticity
 			sin, cos := math.Sincos(float64(k.Angle.Rad()))
 			long, short := w*w/b, w*w*b
-			xx += (long*cos*cos + short*sin*sin) / n
-			yy += (long*sin*sin + short*cos*cos) / n
-			xy += (long - short) * sin * cos / n
+			c[0] = append(c[0], long*cos*cos+short*sin*sin)
+			c[1] = append(c[1], long*sin*sin+short*cos*cos)
+			c[2] = append(c[2], (long-short)*sin*cos)
 		}
+		xx, yy, xy := middle(c[0]), middle(c[1]), middle(c[2])
 		d := math.Hypot((xx-yy)/2, xy)
 		long, short := (xx+yy)/2+d, (xx+yy)/2-d
 		return math.Pow(long*short, 0.25), 1 - math.Sqrt(short/long)
 	}
+	median := func(v []float64) float64 {
+		slices.Sort(v)
+		return (v[len(v)/2] + v[(len(v)-1)/2]) / 2
+	}
+	mean := func(v []float64) (m float64) {
+		for _, x := range v {
+			m += x / float64(len(v))
+		}
+		return m
+	}
 	p.fwhm[0], p.e[0], p.fwhmCorner[0], p.eCorner[0] = float64(res.Star.FWHM), res.Star.Ellipticity, float64(res.StarCorner.FWHM), res.StarCorner.Ellipticity
-	p.fwhm[1], p.e[1] = mean(func(t *rehearsal.SubTruth) rehearsal.Shape { return t.Star })
-	for i := range 4 {
-		w, e := mean(func(t *rehearsal.SubTruth) rehearsal.Shape { return t.Corners[i] })
-		if i == 0 || e > p.eCorner[1] {
-			p.fwhmCorner[1], p.eCorner[1] = w, e
+	for k, middle := range []func([]float64) float64{median, mean} {
+		p.fwhm[k+1], p.e[k+1] = typical(func(t *rehearsal.SubTruth) rehearsal.Shape { return t.Star }, middle)
+		for i := range 4 {
+			w, e := typical(func(t *rehearsal.SubTruth) rehearsal.Shape { return t.Corners[i] }, middle)
+			if i == 0 || e > p.eCorner[k+1] {
+				p.fwhmCorner[k+1], p.eCorner[k+1] = w, e
+			}
 		}
 	}
 	return p, nil
+}
+
+// TestSpreadHolds: of nights whose truth is drawn from what the rig file is
+// unsure of, about eight in ten lie within the plan's 10 to 90 % range.
+func TestSpreadHolds(t *testing.T) {
+	if testing.Short() {
+		t.Skip("sixty nights")
+	}
+	in, inE, n := 0, 0, 0
+	for _, name := range []string{"larkspur", "strainwave", "fourteen-pickoff"} {
+		task := Rehearsal{Task: Task{Rig: "../../examples/" + name + ".toml", Date: "2026-08-14", Workers: 2}, Subs: 4}
+		res, err := task.Task.Plan(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		task.Target = res.Result.Target.Name
+		for seed := range uint64(20) {
+			task.Seed = seed + 1
+			a, err := task.Rehearse(t.Context())
+			if err != nil {
+				t.Fatal(err)
+			}
+			w, e := 0.0, 0.0
+			for _, s := range a.Result.Truth.Subs {
+				w += float64(s.Star.FWHM) / float64(len(a.Result.Truth.Subs))
+				e += s.Star.Ellipticity / float64(len(a.Result.Truth.Subs))
+			}
+			n++
+			if w >= float64(res.Result.StarP10.FWHM) && w <= float64(res.Result.StarP90.FWHM) {
+				in++
+			}
+			if e >= res.Result.StarP10.Ellipticity && e <= res.Result.StarP90.Ellipticity {
+				inE++
+			}
+		}
+	}
+	t.Logf("of %d nights %d lie in the range of widths, %d in that of ellipticities", n, in, inE)
+	// Three standard errors of eight in ten.
+	lo, hi := 0.8-3*math.Sqrt(0.16/float64(n)), 0.8+3*math.Sqrt(0.16/float64(n))
+	if f := float64(in) / float64(n); f < lo || f > hi {
+		t.Errorf("%.0f %% of the nights lie in the 10-90 %% range of widths, want about 80 %%", 100*f)
+	}
 }
