@@ -454,7 +454,28 @@ func (s *survey) findCeiling(samples []sample) {
 			s.ceiling = math.Min(s.ceiling, top)
 		}
 	}
+	// A full well that is read out with noise makes no two pixels alike: then tops
+	// crowd within a few percent of the highest, however much light the stars hold.
+	highest := math.Inf(-1)
+	for _, m := range samples {
+		if m.summed && m.top < s.ceiling {
+			highest = math.Max(highest, m.top)
+		}
+	}
+	var crowd []float64
+	for _, m := range samples {
+		if m.summed && m.top < s.ceiling && m.top > crowded*highest {
+			crowd = append(crowd, m.b.flux)
+		}
+	}
+	if len(crowd) >= 3 && slices.Max(crowd) > 2*slices.Min(crowd) {
+		s.ceiling = math.Min(s.ceiling, crowded*highest)
+	}
 }
+
+// crowded is the share of the highest top above which tops of stars of unlike
+// light show a ceiling.
+const crowded = 0.97
 
 // commonProfile sets the typical profile: the median of squared widths and of
 // the exponent of those samples that are alike. It reports whether there are

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"holdfast/internal/frame"
+	"holdfast/internal/psf"
 	"holdfast/internal/testkit"
 	"holdfast/internal/unit"
 )
@@ -122,5 +123,51 @@ func TestSameBytes(t *testing.T) {
 		} else if fmt.Sprint(got) != fmt.Sprint(first) {
 			t.Errorf("%d workers: background %v, %d stars, %v; one worker: %v, %d, %v", workers, got.Background, got.StarsFound, got.FWHM, first.Background, first.StarsFound, first.FWHM)
 		}
+	}
+}
+
+// TestNoisyCeiling: a well that is full before the noise of reading is added
+// shows no two pixels alike; its stars are still known for full, and not for the
+// image of a pupil.
+func TestNoisyCeiling(t *testing.T) {
+	r := rand.New(rand.NewPCG(6, 1))
+	const side = 600
+	img := make([]float64, side*side)
+	k := gauss(4, 0.05, 30)
+	stamp := make([]float64, 60*60)
+	full := 0
+	for cy := range 10 {
+		for cx := range 10 {
+			flux := 2e4 * math.Pow(10, 3*r.Float64())
+			psf.Image(stamp, 60, 60, unit.Px(30+r.Float64()), unit.Px(30+r.Float64()), 1, 0, k...)
+			for i, v := range stamp {
+				img[(cy*60+i/60)*side+cx*60+i%60] += flux * v
+			}
+			if flux > 2e6 {
+				full++
+			}
+		}
+	}
+	pixels := make([]uint16, len(img))
+	for i, v := range img {
+		v += 500
+		pixels[i] = uint16(min(v+math.Sqrt(v)*r.NormFloat64(), 50000) + 300 + 15*r.NormFloat64())
+	}
+	got, err := Measure(frame.FromPixels(side, side, pixels), Options{GainElectronPerADU: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got.Ceiling > 50400 || got.Flags&Defocused != 0 {
+		t.Errorf("ceiling %v, flags %v; want about 50300 and no pupil", got.Ceiling, got.Flags)
+	}
+	testkit.NearRel(t, float64(got.FWHM), float64(psf.Star(k...).FWHM()), 0.01, "what was drawn")
+	marked := 0
+	for _, s := range got.Stars {
+		if s.Flags&Saturated != 0 {
+			marked++
+		}
+	}
+	if marked < full {
+		t.Errorf("%d stars are marked as full, want at least %d", marked, full)
 	}
 }
