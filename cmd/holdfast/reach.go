@@ -14,6 +14,7 @@ type reachVerb struct {
 	skyFlags
 	Over string `placeholder:"ENTRY=FROM:TO[:STEPS]" help:"Entry to vary, as in --over site.seeing=\"1 arcsec:5 arcsec\". Otherwise the imaging focal length."`
 	And  string `placeholder:"ENTRY=FROM:TO[:STEPS]" help:"A second entry to vary."`
+	Show string `enum:"star,residual" default:"star" help:"What to draw: the star, or the tracking error that is left (residual)."`
 	SVG  string `name:"svg" placeholder:"FILE" help:"Also draw the chart into an SVG file."`
 }
 
@@ -32,7 +33,7 @@ func (v *reachVerb) Run(s *session) error {
 	n := notes(a.Rig, a.Assumed, report.SunCautions(a.SunApart))
 	if v.SVG != "" {
 		var b bytes.Buffer
-		if err := report.ReachSVG(&b, r); err != nil {
+		if err := report.ReachSVG(&b, r, v.Show); err != nil {
 			return s.failed(err, n)
 		}
 		if err := app.WriteFile(v.SVG, b.Bytes()); err != nil {
@@ -45,5 +46,5 @@ func (v *reachVerb) Run(s *session) error {
 			status = done
 		}
 	}
-	return s.deliver(r, n, status, func(w io.Writer) error { return report.ReachText(w, r, n, s.style(v.Assumed)) })
+	return s.deliver(r, n, status, func(w io.Writer) error { return report.ReachText(w, r, v.Show, n, s.style(v.Assumed)) })
 }

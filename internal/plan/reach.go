@@ -39,7 +39,10 @@ type ReachPoint struct {
 	Verdict           ledger.Verdict `json:"verdict"`
 	Limit             *ledger.Term   `json:"limit"`             // the weak link, or else the largest row that can be changed
 	ScaleRatio        float64        `json:"guide_scale_ratio"` // guide over image scale; null without a guide camera
-	Error             string         `json:"error,omitempty"`   // why there is no star here
+	RMSRA             unit.Arcsec    `json:"rms_ra_arcsec"`     // tracking error left on the sky, air apart
+	RMSDec            unit.Arcsec    `json:"rms_dec_arcsec"`
+	Unstable          bool           `json:"unstable"`        // a gain with which the correction would run away
+	Error             string         `json:"error,omitempty"` // why there is no star here
 }
 
 // Reach is how a kit's star changes with one or two entries.
@@ -106,6 +109,7 @@ func MakeReach(ctx context.Context, q Request, first Axis, second *Axis) (*Reach
 			pt.Error = err.Error()
 			nan := math.NaN()
 			pt.FWHM, pt.FWHMPx, pt.Ellipticity, pt.EllipticityCorner, pt.ScaleRatio = unit.Arcsec(nan), unit.Px(nan), nan, nan, nan
+			pt.RMSRA, pt.RMSDec, pt.Unstable = unit.Arcsec(nan), unit.Arcsec(nan), errors.Is(err, ErrUnstable)
 		}
 		out.Points[i] = pt
 	})
@@ -123,7 +127,11 @@ func (s *scene) reachPoint(pt *ReachPoint, r *rig.Rig, sub unit.Second) error {
 	next := s.with(r)
 	next.field = fieldOf(r, s.place.target)
 	next = next.rehold()
+	if err := next.stable(); err != nil {
+		return err
+	}
 	o := next.evaluate(sub, steady)
+	pt.RMSRA, pt.RMSDec = o.rmsRA, o.rmsDec
 	star := newStar(o.pair.Centre, next.imageScale())
 	if math.IsNaN(star.Ellipticity) {
 		return errors.New("no star can be computed here")
@@ -152,6 +160,22 @@ func largest(l ledger.Ledger) (ledger.Term, bool) {
 		}
 	}
 	return term, most > 0
+}
+
+// Residual returns the tracking error left on the sky of both axes together.
+func (p *ReachPoint) Residual() unit.Arcsec {
+	return unit.Arcsec(math.Hypot(float64(p.RMSRA), float64(p.RMSDec)))
+}
+
+// Steadiest returns the point with the least residual, nil if none has one.
+func (r *Reach) Steadiest() *ReachPoint {
+	var best *ReachPoint
+	for i := range r.Points {
+		if p := &r.Points[i]; p.Residual() >= 0 && (best == nil || p.Residual() < best.Residual()) {
+			best = p
+		}
+	}
+	return best
 }
 
 // limits finds how far from the rig's own value the star stays round.

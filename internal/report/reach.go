@@ -12,8 +12,15 @@ import (
 	"holdfast/internal/plan"
 )
 
-// ReachText writes how far a kit reaches, with a chart in characters.
-func ReachText(w io.Writer, r *plan.Reach, n Notes, s Style) error {
+// The things of which a reach draws a map or a chart.
+const (
+	ShowStar     = "star"
+	ShowResidual = "residual" // the tracking error left, air apart
+)
+
+// ReachText writes how far a kit reaches, with a chart in characters of what
+// show names.
+func ReachText(w io.Writer, r *plan.Reach, show string, n Notes, s Style) error {
 	p := newPage(s)
 	p.dangers(n)
 	name := r.Rig
@@ -22,14 +29,19 @@ func ReachText(w io.Writer, r *plan.Reach, n Notes, s Style) error {
 	}
 	p.linef("%s on %s, subs of %s", p.bold(name), p.bold(r.Target), r.Sub.Say())
 	p.gap()
-	p.para("", reachSentence(r))
+	p.para("", reachSentenceOf(r, show))
 	p.gap()
-	if r.Second == "" {
+	switch {
+	case r.Second == "" && show == ShowResidual:
+		p.chart(ResidualChart(r), 11, 5)
+	case r.Second == "":
 		c := ReachChart(r)
 		p.chart(c, 11, 5)
 		p.bands(c)
 		p.reachTable(r)
-	} else {
+	case show == ShowResidual:
+		p.residuals(r)
+	default:
 		p.grid(r)
 	}
 	if r.HoldsOthers {
@@ -64,6 +76,111 @@ func reachSentence(r *plan.Reach) string {
 		return fmt.Sprintf("From the rig's own %s, %s, the star stays round to the end of the range, %s.", r.Entry, x.with(r.Now), x.with(last))
 	}
 	return fmt.Sprintf("From the rig's own %s, %s, the star stays round up to %s; then %s stops it.", r.Entry, x.with(r.Now), x.with(r.RoundTo), stopsBy(r.Stops))
+}
+
+// reachSentenceOf says how far the star stays round, or where the tracking error
+// is least.
+func reachSentenceOf(r *plan.Reach, show string) string {
+	best := r.Steadiest()
+	if show != ShowResidual {
+		return reachSentence(r)
+	}
+	if best == nil {
+		return "Nothing is corrected here, so there is no tracking error to compare."
+	}
+	x := Axis{Label: r.Entry, Unit: r.Unit}
+	text := fmt.Sprintf("The tracking error is least, %.2f arcsec rms over both axes, air apart, with %s %s", float64(best.Residual()), r.Entry, x.with(best.Value))
+	if r.Second != "" {
+		text += fmt.Sprintf(" and %s %s", r.Second, Axis{Unit: r.SecondUnit}.with(best.Second))
+	}
+	unstable := 0
+	for _, p := range r.Points {
+		if p.Unstable {
+			unstable++
+		}
+	}
+	if unstable > 0 {
+		text += fmt.Sprintf("; in %d of %d places the correction would run away", unstable, len(r.Points))
+	}
+	return text + "."
+}
+
+// ResidualChart returns the chart of the tracking error over one entry.
+func ResidualChart(r *plan.Reach) *Chart {
+	pts := slices.Clone(r.Points)
+	slices.SortStableFunc(pts, func(a, b plan.ReachPoint) int { return cmp.Compare(a.Value, b.Value) })
+	x := reachAxis(r.Entry, r.Unit, pts, func(p plan.ReachPoint) float64 { return p.Value })
+	column := func(get func(plan.ReachPoint) float64) (out []float64) {
+		for _, p := range pts {
+			out = append(out, get(p))
+		}
+		return out
+	}
+	at := column(func(p plan.ReachPoint) float64 { return p.Value })
+	ra, dec := column(func(p plan.ReachPoint) float64 { return float64(p.RMSRA) }), column(func(p plan.ReachPoint) float64 { return float64(p.RMSDec) })
+	top := 0.1
+	for i := range ra {
+		for _, v := range []float64{ra[i], dec[i]} {
+			if v > top && v < 10 {
+				top = v
+			}
+		}
+	}
+	c := &Chart{Title: fmt.Sprintf("What %s leaves of the tracking error", orThis(r.Rig)), Desc: reachSentenceOf(r, ShowResidual), X: x, Panels: []Panel{{
+		Y:      Axis{Label: "left, rms", Unit: "arcsec", From: 0, To: 1.1 * top},
+		Series: []Series{{Name: "right ascension", Stroke: Solid, X: at, Y: ra}, {Name: "declination", Stroke: Dashed, X: at, Y: dec}},
+	}}, Notes: []string{reachSubject(r) + ", at its best hour, the air apart"}}
+	if r.Now >= x.From && r.Now <= x.To {
+		c.Marks = []Limit{{Name: "now", At: r.Now}}
+	}
+	return c
+}
+
+// residuals prints the tracking error over two entries, the second growing
+// upwards, in hundredths of an arcsecond.
+func (p *page) residuals(r *plan.Reach) {
+	columnsOf, rowsOf := gridSides(r)
+	per, unitOf := 100.0, "hundredths of an arcsecond"
+	if best := r.Steadiest(); best != nil && best.Residual() > 0.5 {
+		per, unitOf = 10, "tenths of an arcsecond"
+	}
+	p.linef("  %s", Axis{Label: r.Second, Unit: r.SecondUnit}.name())
+	const cell = 3
+	step := max(1, (len(columnsOf)*cell+p.width-15)/(p.width-14)) // columns that fit
+	for j := len(rowsOf) - 1; j >= 0; j-- {
+		var b strings.Builder
+		for i := 0; i < len(columnsOf); i += step {
+			pt := r.Points[j*len(columnsOf)+i]
+			v := float64(pt.Residual()) * per
+			text := fmt.Sprintf("%.0f", v)
+			switch {
+			case pt.Unstable:
+				text = "!"
+			case math.IsNaN(v):
+				text = "?"
+			case v >= 99.5:
+				text = "++"
+			}
+			b.WriteString(lead(text, cell))
+		}
+		p.linef("%s │%s", lead(figure(rowsOf[j]), 9), b.String())
+	}
+	width := cell * ((len(columnsOf) + step - 1) / step)
+	labels := []rune(strings.Repeat(" ", width+8))
+	free := 0
+	for i := 0; i < len(columnsOf); i += step {
+		text := []rune(figure(columnsOf[i]))
+		at := i/step*cell + 1
+		if at >= free && at+len(text) <= len(labels) {
+			copy(labels[at:], text)
+			free = at + len(text) + 2
+		}
+	}
+	p.linef("%s └%s", strings.Repeat(" ", 9), strings.Repeat("─", width))
+	p.linef("%s  %s", strings.Repeat(" ", 9), string(labels))
+	p.linef("%s  %s", strings.Repeat(" ", 9), Axis{Label: r.Entry, Unit: r.Unit}.name())
+	p.gap()
+	p.para("  ", "In "+unitOf+", both axes together; ++ beyond 99, ! the correction would run away, ? no answer.")
 }
 
 // stopsBy names what stops a kit.

@@ -219,3 +219,36 @@ func TestWrap(t *testing.T) {
 		}
 	}
 }
+
+// TestResiduals: the map of the tracking error says where it is least and where
+// the correction runs away, in text and as a picture.
+func TestResiduals(t *testing.T) {
+	r := &plan.Reach{Rig: "A", Target: "B", Entry: "loop.interval", Unit: "s", Second: "loop.gain_ra", Sub: 300, Now: math.NaN(), Points: []plan.ReachPoint{
+		{Value: 1, Second: 0.5, RMSRA: 0.3, RMSDec: 0.4}, {Value: 2, Second: 0.5, RMSRA: 0.6, RMSDec: 0.8},
+		{Value: 1, Second: 1.5, RMSRA: unit.Arcsec(math.NaN()), RMSDec: unit.Arcsec(math.NaN()), Unstable: true, Error: "x"}, {Value: 2, Second: 1.5, RMSRA: 30, RMSDec: 0},
+	}}
+	var b strings.Builder
+	if err := ReachText(&b, r, ShowResidual, Notes{}, Style{}); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"0.50 arcsec rms", "loop.interval 1 s and loop.gain_ra 0.5", "1 of 4 places", " 50 ++", "  ! ++"} {
+		if !strings.Contains(strings.ReplaceAll(b.String(), "\n", " "), want) {
+			t.Errorf("%q is not in\n%s", want, b.String())
+		}
+	}
+	var svg strings.Builder
+	if err := ReachSVG(&svg, r, ShowResidual); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(svg.String(), "1.50 arcsec or more") {
+		t.Errorf("the picture's key:\n%s", svg.String())
+	}
+	if err := xml.Unmarshal([]byte(svg.String()), new(struct{})); err != nil {
+		t.Errorf("the picture is no XML: %v", err)
+	}
+	r.Second, r.Points = "", r.Points[:2]
+	b.Reset()
+	if err := ReachText(&b, r, ShowResidual, Notes{}, Style{}); err != nil || !strings.Contains(b.String(), "right ascension") {
+		t.Errorf("over one entry: %v\n%s", err, b.String())
+	}
+}

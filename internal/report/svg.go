@@ -14,12 +14,15 @@ import (
 // ReachSVG draws how far a kit reaches as a picture that stands alone: a chart
 // over one entry, a grid over two. Every colour is a CSS variable (--paper,
 // --ink, --soft, --hair, --mark) with a default, so that a page may dress it.
-func ReachSVG(w io.Writer, r *plan.Reach) error {
+func ReachSVG(w io.Writer, r *plan.Reach, show string) error {
 	var d *drawing
-	if r.Second == "" {
+	switch {
+	case r.Second == "" && show == ShowResidual:
+		d = drawChart(ResidualChart(r))
+	case r.Second == "":
 		d = drawChart(ReachChart(r))
-	} else {
-		d = drawGrid(r)
+	default:
+		d = drawGrid(r, show)
 	}
 	return d.flush(w)
 }
@@ -47,6 +50,7 @@ const svgStyle = `.hf{font:13px B612,system-ui,sans-serif;font-variant-numeric:t
 .hf .hair{fill:none;stroke:var(--hair,#c9bfa9)}
 .hf .goal{fill:none;stroke:var(--mark,#8a3b12)}
 .hf text.limit{fill:var(--mark,#8a3b12)}
+.hf .bar{fill:var(--hair,#c9bfa9)}
 .hf .frame{fill:none;stroke:var(--ink,#26221b)}
 .hf .hatch{stroke:var(--hatch,#26221b)}
 .hf .halo{fill:none;stroke:var(--sheet,#fbf8f0)}
@@ -313,10 +317,14 @@ func (d *drawing) strip(c *Chart, y float64, px func(float64) float64) float64 {
 }
 
 // drawGrid draws a reach over two entries.
-func drawGrid(r *plan.Reach) *drawing {
+func drawGrid(r *plan.Reach, show string) *drawing {
 	first, second := gridSides(r)
 	x, y := Axis{Label: r.Entry, Unit: r.Unit}, Axis{Label: r.Second, Unit: r.SecondUnit}
-	d := &drawing{width: wide, title: fmt.Sprintf("How far %s reaches", orThis(r.Rig)), desc: reachSentence(r)}
+	d := &drawing{width: wide, title: fmt.Sprintf("How far %s reaches", orThis(r.Rig)), desc: reachSentenceOf(r, show)}
+	full := 1.0 // the error that fills a cell
+	if best := r.Steadiest(); best != nil && best.Residual() > 0 {
+		full = 3 * float64(best.Residual())
+	}
 	top := d.heading(d.title, d.desc, []string{reachSubject(r) + ", at its best hour"})
 	d.text(leftSide-44, top+6, "soft", "start", y.name())
 	top += 18
@@ -333,8 +341,19 @@ func drawGrid(r *plan.Reach) *drawing {
 		for i := range first {
 			p := r.Points[j*len(first)+i]
 			cx, f := leftSide+float64(i)*w, fillOf(p)
-			d.area(f, cx, rowY, w, h)
 			e := math.Max(p.Ellipticity, p.EllipticityCorner)
+			if show == ShowResidual {
+				e = float64(p.Residual())
+				if f = Stippled; !math.IsNaN(e) {
+					f = Blank
+				}
+			}
+			d.area(f, cx, rowY, w, h)
+			if show == ShowResidual && e > 0 {
+				// Filled from below by as much as the error is of three times the least.
+				part := h * math.Min(e/full, 1)
+				fmt.Fprintf(&d.b, `<rect class="bar" x="%.1f" y="%.1f" width="%.1f" height="%.1f" fill="%s"/>`+"\n", cx, rowY+h-part, w, part, hairDefault)
+			}
 			if w < 36 || h < 20 || math.IsNaN(e) {
 				continue
 			}
@@ -353,6 +372,12 @@ func drawGrid(r *plan.Reach) *drawing {
 		}
 	}
 	d.text(leftSide+plot/2, bottom+40, "soft", "middle", x.name())
+	if show == ShowResidual {
+		d.area(Stippled, leftSide, bottom+56, 26, 14)
+		d.text(leftSide+34, bottom+67, "", "start", fmt.Sprintf("runs away, or no answer; a cell that is full has %.2f arcsec or more, three times the least", full))
+		d.height = bottom + 86
+		return d
+	}
 	key := leftSide
 	for _, f := range []Fill{Blank, Hatched, CrossHatched, Stippled} {
 		d.area(f, key, bottom+56, 26, 14)
