@@ -48,14 +48,12 @@ var rooms = map[string]room{
 	"internal/frame":   {3, true},
 	"internal/star":    {4, true},
 	"internal/solve":   {4, true},
-	"internal/series":  {4, true}, // what a guide camera measured through a night
 
 	"internal/plan":  {5, true},
 	"internal/synth": {5, true}, // draws frames
 
 	"internal/fitting":   {6, true},
 	"internal/rehearsal": {6, true}, // may not import ledger or plan
-	"internal/proof":     {6, true}, // the ledger from evidence, and its causes
 
 	"internal/app":    {7, false},
 	"internal/report": {7, true},
