@@ -13,6 +13,7 @@ type Backlash struct {
 	NoiseRMS      unit.Arcsec // of a measurement: centroid and air
 	WalkPerCycle  unit.Arcsec // rms step per cycle of what really wanders, to and fro
 	DriftPerCycle unit.Arcsec // of what moves steadily one way
+	SubCycles     float64     // cycles in a sub, for the variance within subs; 0 for the whole variance
 }
 
 // Variance returns the variance, in square arcseconds, that play adds to the
@@ -30,6 +31,10 @@ type Backlash struct {
 // the noise, without delay: the error's whole variance comes out within 9 %
 // rms and 27 % at worst. (Play also spares the star up to a sixth of the
 // injected noise, which is not claimed here.)
+//
+// Within a sub of m cycles the error does not vary about zero but about its mean
+// there: taken for a process that forgets itself in n cycles, the share
+// 1 - 2 (x - 1 + exp(-x))/x^2 of the variance is left, with x = m/n.
 func (p Backlash) Variance() (arcsec2 float64) {
 	b, g, q := float64(p.Play), p.Gain, float64(p.WalkPerCycle)
 	if !(b >= 0) {
@@ -42,5 +47,21 @@ func (p Backlash) Variance() (arcsec2 float64) {
 	// Noise shakes the drive about by this much; less play than that is not felt.
 	shake := 4.2 * float64(p.NoiseRMS) * math.Sqrt(noiseGain(g, 0))
 	felt := b * b / (b*b + shake*shake)
-	return 0.36 * q * q * cross * felt / (1 + math.Pow(math.Abs(float64(p.DriftPerCycle))*math.Sqrt(cross)/q/1.4, 2.25))
+	whole := 0.36 * q * q * cross * felt / (1 + math.Pow(math.Abs(float64(p.DriftPerCycle))*math.Sqrt(cross)/q/1.4, 2.25))
+	return whole * withinSub(p.SubCycles/cross)
+}
+
+// withinSub returns the share of the variance of a process with exponentially
+// falling correlation that lies within pieces of x times its correlation time;
+// 1 for 0, which stands for no end.
+//
+// Derived: the variance of the mean over a piece, taken off.
+func withinSub(x float64) float64 {
+	switch {
+	case !(x > 0) || x > 1e8:
+		return 1
+	case x < 1e-3:
+		return x / 3
+	}
+	return 1 - 2*(x-1+math.Exp(-x))/(x*x)
 }

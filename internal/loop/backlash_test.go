@@ -38,7 +38,7 @@ func TestBacklash(t *testing.T) {
 				for _, play := range []float64{0.3, 1, 3, 10, 30} {
 					want := played(gain, play, drift, walk, n, r)
 					without := noiseGain(gain, 0) * (1 + walk*walk/(gain*gain))
-					got := without + Backlash{unit.Arcsec(play), gain, 1, unit.Arcsec(walk), unit.Arcsec(drift)}.Variance()
+					got := without + Backlash{unit.Arcsec(play), gain, 1, unit.Arcsec(walk), unit.Arcsec(drift), 0}.Variance()
 					testkit.NearRel(t, got, want, 0.35, fmt.Sprintf("followed in time: gain %g, walk %g, drift %g, play %g, noise 1", gain, walk, drift, play))
 					off := got/want - 1
 					sum, count = sum+off*off, count+1
@@ -50,7 +50,7 @@ func TestBacklash(t *testing.T) {
 }
 
 func TestBacklashLimits(t *testing.T) {
-	at := func(play, walk, drift unit.Arcsec) float64 { return Backlash{play, 0.5, 1, walk, drift}.Variance() }
+	at := func(play, walk, drift unit.Arcsec) float64 { return Backlash{play, 0.5, 1, walk, drift, 0}.Variance() }
 	testkit.Near(t, at(0, 0.3, 0), 0, 0, "closed form: no play")
 	testkit.Near(t, at(10, 0, 0.1), 0, 0, "simulated: a steady drift and noise alone cost nothing")
 	for b := unit.Arcsec(0.1); b < 100; b *= 1.5 {
@@ -64,4 +64,31 @@ func TestBacklashLimits(t *testing.T) {
 	if got := at(-1, 1, 0); !math.IsNaN(got) {
 		t.Errorf("negative play: got %v, want NaN", got)
 	}
+}
+
+// TestWithinSub: the share of a wander within subs, against the wander itself
+// drawn step by step.
+func TestWithinSub(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 7))
+	const tau = 200.0 // steps
+	for _, x := range []float64{0.1, 1, 5, 50} {
+		n := int(x * tau)
+		whole, within := 0.0, 0.0
+		v := 0.0
+		pieces := math.Min(20000, 40000/x)
+		for range int(pieces) {
+			sum, square := 0.0, 0.0
+			for range n {
+				v = v*math.Exp(-1/tau) + math.Sqrt(-math.Expm1(-2/tau))*r.NormFloat64()
+				sum += v
+				square += v * v
+			}
+			whole += square / float64(n) / pieces
+			within += (square/float64(n) - sum*sum/float64(n)/float64(n)) / pieces
+		}
+		testkit.NearRel(t, withinSub(x), within/whole, 0.06, "drawn step by step")
+	}
+	testkit.Near(t, withinSub(0), 1, 0, "no end")
+	testkit.NearRel(t, withinSub(1e-4), 1e-4/3, 1e-3, "series")
+	testkit.NearRel(t, withinSub(1e6), 1, 1e-5, "a long sub")
 }

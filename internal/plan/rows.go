@@ -119,7 +119,7 @@ func (s *scene) motionRows(along air.Turbulence, sub unit.Second, l luck) ledger
 	if holdsDec {
 		axis := s.linear(h.gainDec).Outcome(decLoad, h.deadBand, sub)
 		dec = axis.Smear
-		dec.BacklashArcsec2 = s.backlash(decLoad, axis.Measured)
+		dec.BacklashArcsec2 = s.backlash(decLoad, axis.Measured, sub)
 	}
 	axes := func(row ledger.Row, east, north float64) ledger.Row {
 		return row.Spread(psf.Gaussian(psf.Cov{EastArcsec2: east, NorthArcsec2: north}))
@@ -161,10 +161,11 @@ func (s *scene) linear(gain float64) loop.Linear {
 // backlash returns the variance that play in the declination drive adds. Only
 // what turns back makes the loop cross the gap: the slow part of the wind, taken
 // as the random walk that has its power at slowHz. A steady drift, of polar
-// error or refraction, keeps the drive on one flank.
-func (s *scene) backlash(load loop.Disturbance, measured unit.Arcsec) (arcsec2 float64) {
+// error or refraction, keeps the drive on one flank; and a mount without polar
+// axis, whose drives never rest, stays on its flanks.
+func (s *scene) backlash(load loop.Disturbance, measured unit.Arcsec, sub unit.Second) (arcsec2 float64) {
 	const slowHz = 0.02
-	if load.Wind == nil {
+	if load.Wind == nil || s.rig.Mount.Kind == rig.AltAzimuth {
 		return 0
 	}
 	walk := math.Sqrt(2*load.Wind(slowHz)) * math.Pi * slowHz // arcsec per root second, inverse of loop.Walk
@@ -172,6 +173,7 @@ func (s *scene) backlash(load loop.Disturbance, measured unit.Arcsec) (arcsec2 f
 	return loop.Backlash{
 		Play: s.rig.Mount.Backlash.V, Gain: s.hold.gainDec, NoiseRMS: measured,
 		WalkPerCycle: unit.Arcsec(walk * math.Sqrt(cycle)), DriftPerCycle: unit.Arcsec(load.DriftArcsecPerS * cycle),
+		SubCycles: float64(sub) / cycle,
 	}.Variance()
 }
 
