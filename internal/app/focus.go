@@ -6,7 +6,6 @@ import (
 	"math"
 	"os"
 	"slices"
-	"strings"
 
 	"holdfast/internal/fits"
 	"holdfast/internal/fitting"
@@ -359,10 +358,4 @@ func (o FocusOptics) lens() (lens, error) {
 	l.aperture, l.Wavelength = d, r.Imaging.Wavelength.V
 	l.seeing, l.where = r.Site.Seeing, "the rig's"
 	return l, nil
-}
-
-// shortest returns the last two parts of a path, which tell frames apart.
-func shortest(path string) string {
-	parts := strings.FieldsFunc(path, func(r rune) bool { return r == '/' || r == '\\' })
-	return strings.Join(parts[max(len(parts)-2, 0):], "/")
 }

@@ -22,8 +22,6 @@ func (a vec) cross(b vec) vec {
 	return vec{a[1]*b[2] - a[2]*b[1], a[2]*b[0] - a[0]*b[2], a[0]*b[1] - a[1]*b[0]}
 }
 
-func (a vec) unit() vec { return a.scaled(1 / math.Sqrt(a.dot(a))) }
-
 // turned returns v turned about the unit vector a in the sense in which the sky
 // turns about the north celestial pole.
 func (a vec) turned(v vec, angle float64) vec {

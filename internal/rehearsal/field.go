@@ -27,7 +27,6 @@ type track struct {
 	from, to unit.Second // since the start of the night
 	side     float64     // +1, after a flip -1: which way the tube's axial bending points
 	nodes    []node
-	axial    [2]float64
 }
 
 // nodeEvery is the time between nodes: between them the sky moves straight to a

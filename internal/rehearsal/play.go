@@ -100,10 +100,9 @@ type player struct {
 	step unit.Second
 	now  unit.Second
 
-	span   *sky.Span
-	axis   vec
-	track  *track
-	tracks int
+	span  *sky.Span
+	axis  vec
+	track *track
 
 	waves   [2]loop.Waves // of the two axes
 	wind    [2]*air.Coloured
@@ -117,7 +116,6 @@ type player struct {
 	jumped  [2]float64 // the pointing was pushed by, arcsec
 	lock    lock
 	luck    luck
-	crept   [2]float64  // of the guide image by joints that creep, arcsec
 	cleared unit.Second // when the focus was last set
 	focus   unit.Micron // what that left
 
@@ -283,7 +281,6 @@ func (p *player) newTrack(side float64) {
 	a := newAim(p.r.Mount.Kind, p.span, p.r.Site.Latitude.V, sky.Direction{RA: p.n.Target.RA, Dec: p.n.Target.Dec}, start, p.axis, p.luck.rate*p.r.Mount.RateErrorPPM.V)
 	end := p.n.length() + 3600
 	p.track = newTrack(p.n, a, p.n.Start, p.now, end, side)
-	p.tracks++
 }
 
 // layers is where the air that moves images lies.
