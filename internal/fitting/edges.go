@@ -181,34 +181,25 @@ func (c *ring) centre(fall func(x, y, r float64) float64) {
 }
 
 // ringed looks for discs by their edges in the frame averaged n by n, and
-// reports whether the shot was filled with what was found.
+// reports whether the shot was filled with what was found. Discs that stand alone
+// are read if there are any, otherwise all.
 func (s *Shot) ringed(f *frame.Frame, n int) (bool, error) {
 	if f.Width < 32*n || f.Height < 32*n {
 		return false, nil
 	}
-	b, err := f.Binned(n)
-	if err != nil {
-		return false, err
+	b := f
+	if n > 1 {
+		var err error
+		if b, err = f.Binned(n); err != nil {
+			return false, err
+		}
 	}
 	found, err := edges(b)
 	if err != nil || len(found) == 0 {
 		return false, err
 	}
-	var spots []spot
-	for _, c := range found {
-		spots = append(spots, spot{c.x, c.y, 1.5 * c.radius, c.fall * math.Pi * c.radius * c.radius})
-	}
-	r, err := radialAt(b, spots, true)
-	if err != nil {
-		return false, nil // too near the edge: no disc to read
-	}
-	// Air that spreads a star by a third of such a disc is none, but discs that
-	// overlap look so.
-	soft := 0.45
-	if n >= 8 {
-		soft = 0.3
-	}
-	if p, ok := r.fit(math.NaN(), unit.Unknown[unit.Px]()); !ok || !p.resolved || p.disc < 1.5*ringLeast || p.fwhm > soft*p.disc {
+	r := soleRings(b, found, n)
+	if r == nil {
 		return false, nil
 	}
 	m := star.Frame{StarsFound: len(found), Measured: r.Stars, Flags: star.Defocused, Width: b.Width, Height: b.Height}
@@ -217,4 +208,38 @@ func (s *Shot) ringed(f *frame.Frame, n int) (bool, error) {
 	s.Frame, s.Radial = m, r
 	s.enlarge(f, n)
 	return true, nil
+}
+
+// soleRings returns the radial profile of the discs that have no other near, or of
+// all; nil if neither shows the pupil. The frame is averaged n by n.
+func soleRings(f *frame.Frame, found []ring, n int) *Radial {
+	var alone []ring
+	for i, c := range found {
+		if !slices.ContainsFunc(found, func(o ring) bool { return o != found[i] && math.Hypot(o.x-c.x, o.y-c.y) < 2.4*c.radius }) {
+			alone = append(alone, c)
+		}
+	}
+	for _, some := range [][]ring{alone, found} {
+		var spots []spot
+		for _, c := range some {
+			spots = append(spots, spot{c.x, c.y, 1.5 * c.radius, c.fall * math.Pi * c.radius * c.radius})
+		}
+		if len(spots) == 0 {
+			continue
+		}
+		r, err := radialAt(f, spots, true)
+		if err != nil {
+			continue // too near the edge: no disc to read
+		}
+		// Air that spreads a star by a third of such a disc is none, but discs that
+		// overlap look so.
+		soft := 0.45
+		if n >= 8 {
+			soft = 0.3
+		}
+		if p, ok := r.fit(math.NaN(), unit.Unknown[unit.Px]()); ok && p.resolved && p.disc >= 1.5*ringLeast && p.fwhm <= soft*p.disc {
+			return r
+		}
+	}
+	return nil
 }

@@ -76,7 +76,8 @@ type Focus struct {
 
 	BestPosition      float64 `json:"best_position"` // when approached as Approach says
 	BestPositionSigma float64 `json:"best_position_sigma"`
-	Approach          string  `json:"approach"`   // in, out or unknown: the focuser's last movement
+	Approach          string  `json:"approach"`   // in, out or unknown: how the best position is to be reached
+	LastMove          string  `json:"last_move"`  // in, out or unknown: how the focuser came to where the last frame was taken
 	Hysteresis        float64 `json:"hysteresis"` // play of the focuser, in its counts: by so much more must it go out than in
 	HysteresisSigma   float64 `json:"hysteresis_sigma"`
 	Step              unit.MM `json:"step_mm"` // by which one count moves the focus
@@ -93,6 +94,7 @@ type Focus struct {
 	SharpAssumed bool    `json:"sharp_assumed"`
 	LimitedBy    string  `json:"limited_by"`        // air, sensor or unknown: what keeps a star in focus from being smaller
 	Scatter      unit.Px `json:"seeing_scatter_px"` // of the width in focus from frame to frame, beyond the errors of measurement
+	Drift        float64 `json:"seeing_drift"`      // part by which the width in focus grew over the run, which is taken out; NaN if that can not be told
 
 	Lock *Lock `json:"lock"` // nil if no frame was taken locked
 
@@ -130,7 +132,7 @@ func FindFocus(looks []Sample, l Light) Focus {
 	if l.Wavelength == 0 {
 		l.Wavelength = 0.55
 	}
-	f := Focus{Defocus: unit.MM(nan), DefocusSigma: unit.MM(nan), Turns: nan, TurnsSigma: nan, Direction: "unknown", Approach: "unknown", LimitedBy: "unknown",
+	f := Focus{Defocus: unit.MM(nan), DefocusSigma: unit.MM(nan), Turns: nan, TurnsSigma: nan, Direction: "unknown", Approach: "unknown", LastMove: "unknown", LimitedBy: "unknown", Drift: nan,
 		BestPosition: nan, BestPositionSigma: nan, Hysteresis: nan, HysteresisSigma: nan, Step: unit.MM(nan), StepSigma: unit.MM(nan),
 		Zone: unit.MM(nan), ZoneTurns: nan, ZoneCounts: nan, Blur: unit.Px(nan), BlurSigma: unit.Px(nan), Scatter: unit.Px(nan),
 		SharpPx: l.Sharp, SharpSigma: l.SharpSE}
@@ -161,6 +163,7 @@ func FindFocus(looks []Sample, l Light) Focus {
 		}
 	}
 	f.Used = len(free) + len(locked)
+	f.LastMove = lastMove(free)
 	s := &search{Light: l, shape: shapeOf(l.Obstruction), Focus: &f}
 	s.zone()
 	switch {
@@ -269,6 +272,19 @@ func lastTwo(looks []Sample) (here, before []Sample) {
 	return here, before
 }
 
+// lastMove returns in which direction the focuser came to its last position.
+func lastMove(looks []Sample) string {
+	for i := len(looks) - 1; i > 0; i-- {
+		switch a, b := looks[i-1].Position, looks[i].Position; {
+		case b > a:
+			return "out"
+		case b < a:
+			return "in"
+		}
+	}
+	return "unknown"
+}
+
 // together returns the mean of frames taken in one place. What they scatter
 // beyond their errors is the air's, and widens the error.
 func (s *search) together(looks []Sample) Sample {
@@ -351,12 +367,22 @@ func (s *search) blur(k Sample) (disc, sigma, least, most float64, by string) {
 		sharp = max(sharp, 0.3)
 		return sharp * s.disc(max(h, 1e-3)/sharp)
 	}
-	two, wide := 2*float64(k.HFD.SE), 2*float64(s.SharpSigma)
 	disc = of(h, sharp)
+	two, wide := 2*math.Hypot(float64(k.HFD.SE), h*wings(disc/max(sharp, 0.3))), 2*float64(s.SharpSigma)
 	// The two errors are independent: their effects add in squares, either way.
 	least = disc - math.Hypot(disc-of(h-two, sharp), disc-of(h, sharp+wide))
 	most = disc + math.Hypot(of(h+two, sharp)-disc, of(h, sharp-wide)-disc)
 	return disc, (most - least) / 4, max(least, 0), most, byHFD
+}
+
+// wings is how uncertain the shape is, as a part of the width, for a disc of u
+// times the width in focus: real stars have wings, which the shape's have not.
+//
+// Source: psf.HalfFluxDiameter of the air's star and a disc, which is wider than
+// the shape by 3.2 % at u of 1.75 and by less on either side.
+func wings(u float64) float64 {
+	const most = 1.75
+	return 0.02 * 2 * (u / most) / (1 + sq(u/most))
 }
 
 // single fills the distance from one frame, or several of one place.

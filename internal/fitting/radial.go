@@ -79,9 +79,12 @@ func radialAt(f *frame.Frame, stars []spot, crowd bool) (*Radial, error) {
 	reach := 1.35*hfd + 5
 	width := max(0.5, reach/60)
 	n := int(reach / width)
-	type circle struct{ light, radius, weight float64 }
+	// A ring of all stars: sums over their pixels, each weighed by the square of
+	// its star's light; grain is the part of the variance that grows with the light.
+	type circle struct{ light, radius, weight, grain float64 }
 	rings := make([]circle, n)
 	used := 0
+	var grains []float64 // variance of a pixel per light
 	var rows []float32
 	bins := make([][]float64, n)
 	radii := make([][]float64, n)
@@ -126,10 +129,12 @@ func radialAt(f *frame.Frame, stars []spot, crowd bool) (*Radial, error) {
 		slices.Sort(outside)
 		level := stat.Quantile(0.5, stat.Empirical, outside, nil)
 		means, flux := make([]float64, n), 0.0
+		scatter := make([]float64, n)
 		for b := range bins {
 			if len(bins[b]) == 0 {
 				continue
 			}
+			scatter[b] = aboutLine(radii[b], bins[b])
 			means[b] = trimmed(bins[b], crowd) - level
 			flux += means[b] * math.Pi * (sq(float64(b+1)) - sq(float64(b))) * width * width
 		}
@@ -141,6 +146,12 @@ func radialAt(f *frame.Frame, stars []spot, crowd bool) (*Radial, error) {
 		}
 		used++
 		weight := flux * flux
+		sky, bright := aboutLine(nil, outside), slices.Max(means)/4
+		for b := range bins {
+			if means[b] > bright && len(bins[b]) > 6 {
+				grains = append(grains, max(scatter[b]-sky, 0)/means[b])
+			}
+		}
 		for b := range bins {
 			if k := len(bins[b]); k > 0 {
 				w := weight * float64(k)
@@ -148,6 +159,7 @@ func radialAt(f *frame.Frame, stars []spot, crowd bool) (*Radial, error) {
 				rings[b].light += w * l
 				rings[b].weight += w
 				rings[b].radius += w * stat.Mean(radii[b], nil)
+				rings[b].grain += w * max(means[b], 0)
 			}
 		}
 	}
@@ -162,14 +174,19 @@ func radialAt(f *frame.Frame, stars []spot, crowd bool) (*Radial, error) {
 		}
 	}
 	// The error of a ring: the noise of its pixels as the rings far out show it,
-	// and a hundredth of the top for what no symmetric model describes.
+	// that of the stars' own light, and a hundredth of the top for what no symmetric
+	// model describes.
 	var far []float64
 	for _, r := range rings[n-max(n/4, 3):] {
 		if r.weight > 0 {
 			far = append(far, r.light/r.weight)
 		}
 	}
-	noise := stat.StdDev(far, nil)
+	noise, grain := stat.StdDev(far, nil), 0.0
+	if len(grains) > 0 {
+		slices.Sort(grains)
+		grain = stat.Quantile(0.5, stat.Empirical, grains, nil)
+	}
 	for b, r := range rings {
 		if r.weight == 0 {
 			continue
@@ -178,9 +195,26 @@ func radialAt(f *frame.Frame, stars []spot, crowd bool) (*Radial, error) {
 		out.Light = append(out.Light, r.light/r.weight)
 		// Rings far out hold more pixels than those near the centre.
 		few := math.Sqrt(0.875 * float64(n) / (float64(b) + 0.5))
-		out.Sigma = append(out.Sigma, math.Hypot(noise*max(few, 0.5), 0.01*top))
+		out.Sigma = append(out.Sigma, math.Sqrt(sq(noise*max(few, 0.5))+grain*r.grain/sq(r.weight)+sq(0.01*top)))
 	}
 	return out, nil
+}
+
+// aboutLine returns the variance of y about its regression on x, or about its mean
+// if x is nil. NaN for fewer than four.
+func aboutLine(x, y []float64) float64 {
+	if len(y) < 4 {
+		return math.NaN()
+	}
+	if x == nil {
+		return stat.Variance(y, nil)
+	}
+	a, b := stat.LinearRegression(x, y, nil, false)
+	sum := 0.0
+	for i := range y {
+		sum += sq(y[i] - a - b*x[i])
+	}
+	return sum / float64(len(y)-2)
 }
 
 // trimmed returns the mean of the middle four fifths of v, in a crowd of the

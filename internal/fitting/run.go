@@ -235,7 +235,10 @@ func (r *run) solve() (curve, bool) {
 	legs := r.longest()
 	for pass := range 5 {
 		if r.turned {
-			c.play, c.first = r.findPlay(variance, legs, c.drifts)
+			if pass < 2 { // afterwards the errors hardly change
+				c.play, c.first = r.findPlay(variance, legs, c.drifts)
+			}
+			c.play = r.narrowPlay(variance, legs, c.drifts, c.play, c.first)
 		}
 		y = r.tube(c.play, c.first)
 		p, cov, c.chi = r.fit(y, variance, false)
@@ -306,7 +309,7 @@ func (r *run) longest() float64 {
 const playSteps = 24
 
 // findPlay returns the play, up to half of the longest leg, and the state of the
-// first frame with which the curve fits best.
+// first frame with which the curve fits best, to a step of playSteps.
 func (r *run) findPlay(variance []float64, longest float64, drift bool) (play, first float64) {
 	best := math.Inf(1)
 	step := longest / 2 / playSteps
@@ -317,24 +320,29 @@ func (r *run) findPlay(variance []float64, longest float64, drift bool) (play, f
 			}
 		}
 	}
-	// Narrowed by thirds.
+	return play, first
+}
+
+// narrowPlay returns the play that fits best within a step of the given one, by
+// thirds.
+func (r *run) narrowPlay(variance []float64, longest float64, drift bool, play, first float64) float64 {
+	at := func(play float64) float64 {
+		_, _, chi := r.fit(r.tube(play, first), variance, drift)
+		return chi
+	}
+	step := longest / 2 / playSteps
 	lo, hi := max(play-step, 0), play+step
 	for range 12 {
-		a, b := lo+(hi-lo)/3, hi-(hi-lo)/3
-		_, _, ca := r.fit(r.tube(a, first), variance, drift)
-		_, _, cb := r.fit(r.tube(b, first), variance, drift)
-		if ca <= cb {
+		if a, b := lo+(hi-lo)/3, hi-(hi-lo)/3; at(a) <= at(b) {
 			hi = b
 		} else {
 			lo = a
 		}
 	}
-	if mid := (lo + hi) / 2; mid > 1e-3*step {
-		if _, _, chi := r.fit(r.tube(mid, first), variance, drift); chi <= best {
-			play = mid
-		}
+	if mid := (lo + hi) / 2; mid > 1e-3*step && at(mid) <= at(play) {
+		return mid
 	}
-	return play, first
+	return play
 }
 
 // playError fills the error of the play, by where chi squared has grown by one,
@@ -422,15 +430,16 @@ func (r *run) flat(variance []float64) (constant, drifting float64) {
 // many parameters, of what leaves chi with free degrees.
 //
 // Source: Fisher's variance ratio if the errors had to be widened to fit;
-// otherwise they are taken at their word.
+// otherwise they are taken at their word. Where one degree or none is left the
+// ratio tells nothing, and they are taken at it too, widened if they do not fit.
 func (c curve) chance(drop float64, more int) float64 {
 	if !(drop > 0) {
 		return 1
 	}
-	if c.free < 1 || !(c.scatter > 0) && c.chi <= float64(c.free) {
-		return distuv.ChiSquared{K: float64(more)}.Survival(drop)
+	scale := max(c.chi/float64(max(c.free, 1)), 1)
+	if c.free < 2 || !(c.scatter > 0) && scale == 1 {
+		return distuv.ChiSquared{K: float64(more)}.Survival(drop / scale)
 	}
-	scale := max(c.chi/float64(c.free), 1)
 	return distuv.F{D1: float64(more), D2: float64(c.free)}.Survival(drop / float64(more) / scale)
 }
 
@@ -468,6 +477,9 @@ func (s *search) run(looks []Sample) {
 		return
 	}
 	s.Scatter = unit.Px(c.scatter)
+	if c.drifts {
+		s.Drift = 2 * c.trend
+	}
 	seen := c.chance(c.constant-c.chi, 2)
 	switch {
 	case seen > unlikely:

@@ -29,6 +29,9 @@ var coarse = [...]int{16, 4}
 // still be judged by.
 const surely, hardly = 12, 8
 
+// wholeMost is the size of frames, pixels, whose edges are looked for as they are.
+const wholeMost = 10_000_000
+
 // Examine measures the stars of a frame for focus. Stars wider than some fifty
 // pixels are measured on the frame averaged four by four or more; its numbers
 // are given in pixels of the whole frame, its fluxes are those of the averaged
@@ -73,8 +76,12 @@ func Examine(f *frame.Frame, opt star.Options) (Shot, error) {
 		s.take(f, secondOf, *second, secondScale)
 		return s, nil
 	}
-	if m.StarsFound == 0 {
-		for _, n := range [...]int{4, 2} {
+	// Discs whose flat tops were taken for full pixels are read too.
+	if m.Measured == 0 {
+		for _, n := range [...]int{4, 2, 1} {
+			if n == 1 && f.Width*f.Height > wholeMost {
+				break
+			}
 			if ok, err := s.ringed(f, n); ok || err != nil {
 				return s, err
 			}
