@@ -64,20 +64,21 @@ func (s *search) lock(free, locked []Sample) {
 
 	// What the two distances have in common cancels: the disc's model, or the width
 	// in focus. What is left is the noise of the widths.
-	perPx := func(d float64, h float64) float64 {
-		step := 0.02 * h
-		up, _, _, _, _ := s.blur(Sample{HFD: unit.Est[unit.Px]{V: unit.Px(h + step), SE: 0}, Stars: 1})
-		return max((up-d)/step, 1)
+	air := 0.0
+	if s.Scatter > 0 {
+		air = float64(s.Scatter)
 	}
-	own := func(k Sample, d float64) float64 {
+	own := func(k Sample, d, most float64) float64 {
+		h := float64(k.HFD.V)
 		if by1 == byDisc {
-			return float64(k.HFD.SE) * float64(k.Disc.V/k.HFD.V)
+			return float64(k.HFD.SE) * float64(k.Disc.V) / h
 		}
-		base, _, _, _, _ := s.blur(Sample{HFD: unit.Est[unit.Px]{V: k.HFD.V, SE: 0}, Stars: 1})
-		return min(perPx(base, float64(k.HFD.V))*math.Hypot(float64(k.HFD.SE), max(float64(s.Scatter), 0)), max(s1, s2))
+		sharp := float64(s.SharpPx)
+		perPx := (sharp*s.disc(1.02*h/sharp) - d) / (0.02 * h)
+		return min(perPx*math.Hypot(float64(k.HFD.SE), air*min(1, max(sharp/h, leastSensitive))), most)
 	}
 	common := 0.015 * math.Abs(d2-d1)
-	shift, sigma := math.Abs(d2-d1), math.Sqrt(sq(own(before, d1))+sq(own(after, d2))+sq(common))
+	shift, sigma := math.Abs(d2-d1), math.Sqrt(sq(own(before, d1, s1))+sq(own(after, d2, s2))+sq(common))
 	atMost := max(most2-least1, most1-least2, 0)
 	if by1 == byDisc {
 		atMost = shift + 2*sigma
@@ -143,6 +144,9 @@ func (s *search) lock(free, locked []Sample) {
 			k.Why += ", away from focus"
 		}
 		k.Why += ": " + went
+	case s.Verdict == InFocus && near:
+		k.Verdict = Held
+		k.Why = fmt.Sprintf("the lock held: the stars are as sharp after it as before; %s, and it was no more than %s mm", went, short(atMost*mm))
 	case atMost*mm <= zoneMM:
 		k.Verdict = Held
 		k.Why = fmt.Sprintf("the lock held: it moved the focus by less than %s mm, and ±%s mm does not matter; %s", short(atMost*mm), short(zoneMM), went)
