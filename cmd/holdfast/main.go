@@ -46,6 +46,7 @@ type verbs struct {
 	Focus   focusVerb   `cmd:"" help:"How far from focus, by how many turns, or the best position of a run."`
 	Seek    seekVerb    `cmd:"" help:"What bright targets must look like on the guide camera, in focus and far from it."`
 	Sight   sightVerb   `cmd:"" help:"How far apart two telescopes point, whether it matters, which screw how much."`
+	Pole    poleVerb    `cmd:"" help:"Where the polar axis of the mount points: which knob, which way, how much."`
 
 	Rehearse rehearseVerb `cmd:"" help:"A night in time: frames, series and the truth, to test against or to learn from."`
 
