@@ -47,6 +47,12 @@ func drawSky(t *testing.T, path string, at sky.Direction, scale unit.Scale, card
 	for i, v := range img {
 		pixels[i] = uint16(math.Min(math.Max(v, 0), 65535))
 	}
+	writeFrame(t, path, w, h, pixels, cards)
+}
+
+// writeFrame writes pixels as a FITS file.
+func writeFrame(t *testing.T, path string, w, h int, pixels []uint16, cards []fits.Card) {
+	t.Helper()
 	f, err := os.Create(path)
 	if err != nil {
 		t.Fatal(err)

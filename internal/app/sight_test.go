@@ -5,7 +5,6 @@ import (
 	"errors"
 	"math"
 	"math/rand/v2"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -76,21 +75,7 @@ func drawPatch(t *testing.T, path string, x, y, radius float64, cards ...fits.Ca
 		}
 		pixels[i] = uint16(v)
 	}
-	f, err := os.Create(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	fw, err := fits.NewWriter[uint16](f, []int{w, h}, cards)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := fw.Write(pixels); err != nil {
-		t.Fatal(err)
-	}
-	if err := fw.Close(); err != nil {
-		t.Fatal(err)
-	}
+	writeFrame(t, path, w, h, pixels, cards)
 }
 
 // TestSightOnTarget: two frames that cannot be solved but hold the same bright
