@@ -43,7 +43,7 @@ oracles-all:
 	$(PY) internal/synth/testdata/ref/frame.py --check
 
 race:
-	go test -short -race ./internal/plan ./internal/app
+	go test -short -race -skip 'Agrees|TablesAndPixels|Rehearse' ./internal/plan ./internal/app
 	go test -short -race -run Workers ./internal/star
 
 cross:
