@@ -55,25 +55,22 @@ func (s *search) lock(free, locked []Sample) {
 	// Whether the light changed at all needs no model; the air may have changed
 	// between as much as it does from frame to frame.
 	noise := math.Hypot(float64(before.HFD.SE), float64(after.HFD.SE))
+	sharp := float64(s.SharpPx)
+	air := commonScatter * sharp
 	if s.Scatter > 0 {
-		sharp := float64(s.SharpPx)
-		noise = math.Hypot(noise, float64(s.Scatter)*max(leastSensitive, sharp/max(float64(after.HFD.V), sharp)))
+		air = float64(s.Scatter)
 	}
+	noise = math.Hypot(noise, air*max(leastSensitive, sharp/max(float64(after.HFD.V), sharp)))
 	diff := float64(after.HFD.V - before.HFD.V)
 	changed := math.Abs(diff) > 2.5*noise
 
 	// What the two distances have in common cancels: the disc's model, or the width
 	// in focus. What is left is the noise of the widths.
-	air := 0.0
-	if s.Scatter > 0 {
-		air = float64(s.Scatter)
-	}
 	own := func(k Sample, d, most float64) float64 {
 		h := float64(k.HFD.V)
 		if by1 == byDisc {
 			return float64(k.HFD.SE) * float64(k.Disc.V) / h
 		}
-		sharp := float64(s.SharpPx)
 		perPx := (sharp*s.disc(1.02*h/sharp) - d) / (0.02 * h)
 		return min(perPx*math.Hypot(float64(k.HFD.SE), air*min(1, max(sharp/h, leastSensitive))), most)
 	}
@@ -83,7 +80,7 @@ func (s *search) lock(free, locked []Sample) {
 	if by1 == byDisc {
 		atMost = shift + 2*sigma
 	}
-	zone := 0.5 * float64(s.SharpPx)
+	zone := 0.5 * sharp
 	near := d1 < zone
 	if near {
 		// In focus before: its side is not known, and counts for the error.
@@ -144,6 +141,9 @@ func (s *search) lock(free, locked []Sample) {
 			k.Why += ", away from focus"
 		}
 		k.Why += ": " + went
+		if atMost*mm <= zoneMM {
+			k.Why += fmt.Sprintf("; within ±%s mm it does not matter", short(zoneMM))
+		}
 	case s.Verdict == InFocus && near:
 		k.Verdict = Held
 		k.Why = fmt.Sprintf("the lock held: the stars are as sharp after it as before; %s, and it was no more than %s mm", went, short(atMost*mm))

@@ -218,6 +218,10 @@ const modelError = 0.003
 // stays finite.
 const leastSensitive = 0.3
 
+// commonScatter is by what part the width in focus changes from frame to frame
+// where nothing tells: common practice, no source.
+const commonScatter = 0.03
+
 // solve fits the curve: play, scatter and drift with it. The bool is false if
 // nothing widens anywhere.
 func (r *run) solve() (curve, bool) {
@@ -270,7 +274,7 @@ func (r *run) solve() (curve, bool) {
 		if c.free >= 2 {
 			c.scatter = excess(rest, base, sensitive, float64(c.free))
 		} else {
-			c.scatter = 0.03 * sharp // nothing is left to judge it by: common practice, no source
+			c.scatter = commonScatter * sharp // nothing is left to judge it by
 		}
 		for i := range variance {
 			variance[i] = base[i] + sq(c.scatter*sensitive[i])

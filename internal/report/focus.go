@@ -58,7 +58,10 @@ func Focus(w io.Writer, f fitting.Focus, n Notes, s Style) error {
 		p.gap()
 		p.linef("  %s%s%s%s%s", pad("frame", 28), lead("position", 12), lead("HFD, px", 15), lead("disc, px", 15), lead("stars", 7))
 		for _, k := range f.Frames {
-			name := k.File
+			name := shortName(k.File)
+			if !plainNames(f.Frames) {
+				name = k.File
+			}
 			if k.Locked {
 				name += " (locked)"
 			}
@@ -74,6 +77,15 @@ func Focus(w io.Writer, f fitting.Focus, n Notes, s Style) error {
 	}
 	p.assumed(n, func(Assumed) bool { return true })
 	return p.flush(w)
+}
+
+// plainNames reports whether the last parts of the frames' paths tell them apart.
+func plainNames(frames []fitting.Reading) bool {
+	seen := map[string]bool{}
+	for _, k := range frames {
+		seen[shortName(k.File)] = true
+	}
+	return len(seen) == len(frames)
 }
 
 // spreadOf writes a number with its error, "-" if it is not known.
