@@ -67,7 +67,7 @@ func soundRig(r *rand.Rand) (*rig.Rig, error) {
 func TestPlanAgreesWithRehearsal(t *testing.T) {
 	n := 100
 	if testing.Short() {
-		n = 3
+		n = 2
 	}
 	if v, err := strconv.Atoi(os.Getenv("AGREE")); err == nil {
 		n = v
