@@ -11,7 +11,6 @@ import (
 
 	"holdfast/internal/catalog"
 	"holdfast/internal/fits"
-	"holdfast/internal/fitting"
 	"holdfast/internal/sky"
 	"holdfast/internal/testkit"
 	"holdfast/internal/unit"
@@ -199,30 +198,6 @@ func TestHints(t *testing.T) {
 		if lo != tt.lo || hi != tt.hi || (err == nil) != tt.ok {
 			t.Errorf("%q: %v, %v, %v", tt.in, lo, hi, err)
 		}
-	}
-}
-
-// TestFocusReal: a run of rings on one side of focus points at focus, a run
-// without stars is refused, one frame gives a distance.
-func TestFocusReal(t *testing.T) {
-	dir := filepath.Join(testkit.Frames(t), "focus_14inch")
-	for _, tt := range []struct{ run, verdict, direction string }{
-		{"run114", fitting.Beyond, "in"}, {"run117", fitting.Beyond, "in"}, {"run116", fitting.NoStars, "unknown"},
-	} {
-		a, err := Frames{Files: []string{filepath.Join(dir, tt.run)}}.Focus(context.Background(), FocusOptics{PositionKey: "FOCPOS"})
-		if err != nil {
-			t.Fatal(err)
-		}
-		if f := a.Result; f.Verdict != tt.verdict || f.Direction != tt.direction || f.Why == "" {
-			t.Errorf("%s: %s, %s (%s); want %s, %s", tt.run, f.Verdict, f.Direction, f.Why, tt.verdict, tt.direction)
-		}
-	}
-	a, err := Frames{Files: []string{filepath.Join(dir, "run112", "p00.fits")}}.Focus(context.Background(), FocusOptics{Sharp: 2.5})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if f := a.Result; f.Verdict != fitting.OutOfFocus || !(f.Defocus > 3 && f.Defocus < 9) {
-		t.Errorf("a frame of rings: %s, %v mm (%s)", f.Verdict, float64(f.Defocus), f.Why)
 	}
 }
 

@@ -82,6 +82,8 @@ type Focus struct {
 	HysteresisSigma   float64 `json:"hysteresis_sigma"`
 	Step              unit.MM `json:"step_mm"` // by which one count moves the focus
 	StepSigma         unit.MM `json:"step_sigma_mm"`
+	Slope             float64 `json:"slope_px"` // by which a count widens the half-flux diameter far from focus
+	SlopeSigma        float64 `json:"slope_sigma_px"`
 
 	Zone       unit.MM `json:"zone_mm"` // half of the zone in which it does not matter
 	ZoneTurns  float64 `json:"zone_turns"`
@@ -133,7 +135,7 @@ func FindFocus(looks []Sample, l Light) Focus {
 		l.Wavelength = 0.55
 	}
 	f := Focus{Defocus: unit.MM(nan), DefocusSigma: unit.MM(nan), Turns: nan, TurnsSigma: nan, Direction: "unknown", Approach: "unknown", LastMove: "unknown", LimitedBy: "unknown", Drift: nan,
-		BestPosition: nan, BestPositionSigma: nan, Hysteresis: nan, HysteresisSigma: nan, Step: unit.MM(nan), StepSigma: unit.MM(nan),
+		BestPosition: nan, BestPositionSigma: nan, Hysteresis: nan, HysteresisSigma: nan, Step: unit.MM(nan), StepSigma: unit.MM(nan), Slope: nan, SlopeSigma: nan,
 		Zone: unit.MM(nan), ZoneTurns: nan, ZoneCounts: nan, Blur: unit.Px(nan), BlurSigma: unit.Px(nan), Scatter: unit.Px(nan),
 		SharpPx: l.Sharp, SharpSigma: l.SharpSE}
 	if l.Sharp == 0 {
@@ -483,29 +485,29 @@ func (s *search) compare(before, after Sample) {
 	case !(math.Abs(diff) >= 2.5*noise) || diff == 0:
 		s.Why += "; " + went + ", which is within the noise: make a larger turn"
 	case !known:
-		way := "the wrong way: turn back, and on"
+		way, was := "back, against the last turn", "the wrong way"
 		if diff < 0 {
-			way = "the right way: go on"
+			way, was = "on, as in the last turn", "the right way"
 		}
-		s.Why = s.ahead() + went + ": the last turn was " + way
+		s.Why = s.ahead(way) + went + ": the last turn was " + was
 	default:
 		s.Direction = "in"
 		if (moved > 0) == (diff < 0) {
 			s.Direction = "out"
 		}
-		s.Why = s.ahead() + fmt.Sprintf("%s as the focuser went from %g to %g: focus lies farther %s", went, before.Position, after.Position, s.Direction)
+		s.Why = s.ahead(s.Direction) + fmt.Sprintf("%s as the focuser went from %g to %g", went, before.Position, after.Position)
 		if diff < 0 {
-			s.Why += ", unless it was passed on the way"
+			s.Why += ", unless focus was passed on the way"
 		}
 	}
 }
 
-// ahead begins a sentence with what is to be turned, if that is known.
-func (s *search) ahead() string {
+// ahead begins a sentence with what is to be turned and which way.
+func (s *search) ahead(way string) string {
 	if math.IsNaN(float64(s.Defocus)) || s.Verdict != OutOfFocus {
-		return ""
+		return "go " + way + ": "
 	}
-	return s.turn() + "; "
+	return s.turn() + " " + way + ": "
 }
 
 // sides finds on which side of focus two places lie, if the travel between them

@@ -540,6 +540,7 @@ func (s *search) place(c curve, last Sample) {
 		s.Direction = "out"
 	}
 	s.BestPosition, s.BestPositionSigma = c.best, c.bestSE
+	s.Slope, s.SlopeSigma = c.slope*math.Sqrt(s.tail), c.slopeSE*math.Sqrt(s.tail)
 	if c.turned {
 		s.Hysteresis, s.HysteresisSigma = c.play, c.playSE
 		// The shortest way there; moving out the counter runs ahead of the tube.
