@@ -34,6 +34,7 @@ oracles:
 	$(PY) internal/loop/testdata/night.py --check
 	$(PY) internal/synth/testdata/ref/frame.py --check
 	$(PY) internal/solve/testdata/ref/wcs.py --check
+	$(PY) internal/fitting/testdata/discs/discs.py --check
 
 oracles-all:
 	$(PY) internal/sky/testdata/ref/make_ref.py --check

@@ -109,13 +109,13 @@ func (t Frames) Focus(ctx context.Context, o FocusOptics) (*FocusAnswer, error) 
 		}
 	}
 	a.sharpen(&l, shots)
-	known := math.NaN()
-	if l.hole {
-		known = l.Obstruction
+	light := l.Light
+	if !l.hole {
+		light.Obstruction = math.NaN()
 	}
 	for i := range looks {
 		if looks[i].Why == "" {
-			k := shots[i].Sample(known)
+			k := shots[i].Sample(light)
 			k.File, k.Position, k.Start, k.Locked = looks[i].File, looks[i].Position, looks[i].Start, looks[i].Locked
 			looks[i] = k
 		}

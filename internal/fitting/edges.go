@@ -21,6 +21,10 @@ type ring struct {
 // directions.
 const ringLeast, ringMost, ringWays = 4.0, 9.0, 24
 
+// edgesLeast is the least width and height of a frame in which edges are looked
+// for: that of the largest disc and its surroundings.
+const edgesLeast = 2*ringMost + 8
+
 // edges returns the discs of a frame that is averaged so far that they are 8 to
 // 18 pixels wide, those of the most frequent size, clear ones first; nil if there
 // is none. It finds a single disc, discs with holes and discs that overlap,
@@ -32,7 +36,7 @@ const ringLeast, ringMost, ringWays = 4.0, 9.0, 24
 // just outside stands out at the centre, at that radius alone.
 func edges(f *frame.Frame) ([]ring, error) {
 	w, h := f.Width, f.Height
-	if w < 2*ringMost+8 || h < 2*ringMost+8 {
+	if w < edgesLeast || h < edgesLeast {
 		return nil, nil
 	}
 	pix := make([]float32, w*h)
@@ -184,7 +188,7 @@ func (c *ring) centre(fall func(x, y, r float64) float64) {
 // reports whether the shot was filled with what was found. Discs that stand alone
 // are read if there are any, otherwise all.
 func (s *Shot) ringed(f *frame.Frame, n int) (bool, error) {
-	if f.Width < 32*n || f.Height < 32*n {
+	if f.Width < edgesLeast*n || f.Height < edgesLeast*n {
 		return false, nil
 	}
 	b := f
@@ -237,7 +241,7 @@ func soleRings(f *frame.Frame, found []ring, n int) *Radial {
 		if n >= 8 {
 			soft = 0.3
 		}
-		if p, ok := r.fit(math.NaN(), unit.Unknown[unit.Px]()); ok && p.resolved && p.disc >= 1.5*ringLeast && p.fwhm <= soft*p.disc {
+		if p, ok := r.fit(math.NaN(), 0); ok && p.resolved && p.disc >= 1.5*ringLeast && p.fwhm <= soft*p.disc {
 			return r
 		}
 	}

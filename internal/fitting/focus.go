@@ -13,7 +13,7 @@ import (
 // Light is the telescope in front of the sensor whose focus is sought.
 type Light struct {
 	FNumber     float64
-	Obstruction float64     // diameter of the central obstruction over the aperture's
+	Obstruction float64     // diameter of the central obstruction over the aperture's; NaN, which Sample alone takes, is not known
 	Pixel       unit.Micron // binned
 	Wavelength  unit.Micron // 0 is 0.55
 	Pitch       unit.MM     // by which a turn of the focuser moves the focus; 0 where it does not turn or is not known
@@ -21,6 +21,21 @@ type Light struct {
 	Sharp       unit.Px     // half-flux diameter of a star in focus; 0 is not known
 	SharpSE     unit.Px     // its standard error; 0 is a thirtieth of it
 }
+
+// airy returns the wavelength times the focal ratio in pixels, 0 if that is not
+// known.
+func (l Light) airy() float64 {
+	if !(l.FNumber > 0) || !(l.Pixel > 0) {
+		return 0
+	}
+	if l.Wavelength == 0 {
+		l.Wavelength = wavelengthUsual
+	}
+	return l.FNumber * float64(l.Wavelength/l.Pixel)
+}
+
+// wavelengthUsual is the middle of what an eye sees.
+const wavelengthUsual unit.Micron = 0.55
 
 // sharpAssumed is the half-flux diameter taken for a star in focus where none
 // is known, good to a fifth: common practice, no source.
@@ -132,7 +147,7 @@ type Reading struct {
 func FindFocus(looks []Sample, l Light) Focus {
 	nan := math.NaN()
 	if l.Wavelength == 0 {
-		l.Wavelength = 0.55
+		l.Wavelength = wavelengthUsual
 	}
 	f := Focus{Defocus: unit.MM(nan), DefocusSigma: unit.MM(nan), Turns: nan, TurnsSigma: nan, Direction: "unknown", Approach: "unknown", LastMove: "unknown", LimitedBy: "unknown", Drift: nan,
 		BestPosition: nan, BestPositionSigma: nan, Hysteresis: nan, HysteresisSigma: nan, Step: unit.MM(nan), StepSigma: unit.MM(nan), Slope: nan, SlopeSigma: nan,

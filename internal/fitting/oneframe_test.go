@@ -2,8 +2,11 @@ package fitting
 
 import (
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 	"testing"
+
+	"gonum.org/v1/gonum/dsp/fourier"
 
 	"holdfast/internal/frame"
 	"holdfast/internal/psf"
@@ -17,26 +20,62 @@ type scene struct {
 	stars         int
 	disc, hole    float64 // px
 	fwhm          float64 // of the air, px
-	airy          float64 // lambda N over the pixel: the telescope's own spread, px
+	airy          float64 // wavelength times focal ratio over the pixel, px
 	sky, read     float64 // electrons a pixel
 	depth         float64 // mean light of a star's disc a pixel, electrons
 }
 
-// draw draws the scene through the transfer functions, one pixel an arcsecond.
-// The stars' light spreads by a factor of ten; they may overlap.
+// stamp draws one star of unit light, its centre off the middle of n by n pixels
+// by dx and dy: the transform of the transfer functions of pupil, air and pixel.
+func (s scene) stamp(n int, dx, dy float64) []float64 {
+	air, box := psf.Air(unit.Arcsec(s.fwhm)), psf.Box(1, 0)
+	pupil := newPupilImage(s.disc/(8*s.airy), s.hole, 2*s.disc)
+	of := func(fx, fy float64) float64 {
+		f := math.Hypot(fx, fy)
+		return pupil.otf(f*s.disc, s.hole) * air.OTF(f, 0) * box.OTF(fx, fy)
+	}
+	fft := fourier.NewCmplxFFT(n)
+	img := make([]complex128, n*n)
+	for j := range n {
+		for i := range n {
+			// Pixels take what lies beyond their own frequencies too.
+			fx, fy := fft.Freq(i), fft.Freq(j)
+			sum := complex(0, 0)
+			for a := -1.0; a <= 1; a++ {
+				for b := -1.0; b <= 1; b++ {
+					sum += cmplx.Rect(of(fx+a, fy+b), -2*math.Pi*((fx+a)*dx+(fy+b)*dy))
+				}
+			}
+			img[j*n+i] = sum * cmplx.Rect(1, -2*math.Pi*(fx+fy)*float64(n/2))
+		}
+	}
+	line := make([]complex128, n)
+	for j := range n {
+		fft.Sequence(img[j*n:j*n+n], img[j*n:j*n+n])
+	}
+	out := make([]float64, n*n)
+	for i := range n {
+		for j := range n {
+			line[j] = img[j*n+i]
+		}
+		fft.Sequence(line, line)
+		for j := range n {
+			out[j*n+i] = real(line[j]) / float64(n*n)
+		}
+	}
+	return out
+}
+
+// draw draws the scene. The stars' light spreads by a factor of ten; they may
+// overlap.
 func (s scene) draw(rng *rand.Rand) *frame.Frame {
 	cell := cellOf(s.disc, s.fwhm)
-	kernels := []psf.Kernel{psf.Air(unit.Arcsec(s.fwhm)), psf.Disc(unit.Arcsec(s.disc), s.hole), psf.Box(1, 0)}
-	if s.airy > 0 {
-		// An aperture whose lambda/D is the given number of pixels.
-		kernels = append(kernels, psf.Airy(0.55, unit.MM(0.55e-3*unit.ArcsecPerRad/s.airy), s.hole))
-	}
 	drawn := make([][]float64, 3)
 	if cell > 200 {
 		drawn = drawn[:1]
 	}
 	for i := range drawn {
-		drawn[i] = psf.Image(nil, cell, cell, unit.Px(float64(cell/2)+rng.Float64()-0.5), unit.Px(float64(cell/2)+rng.Float64()-0.5), 1, 0, kernels...)
+		drawn[i] = s.stamp(cell, rng.Float64()-0.5, rng.Float64()-0.5)
 	}
 	img := make([]float64, s.width*s.height)
 	area := math.Pi / 4 * (s.disc*s.disc*(1-s.hole*s.hole) + 2*s.fwhm*s.fwhm)
@@ -97,7 +136,8 @@ func TestOneRendered(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		f := FindFocus([]Sample{shot.Sample(c.hole)}, Light{FNumber: c.fNumber, Obstruction: c.hole, Pixel: pixel, Pitch: 0.75})
+		l := Light{FNumber: c.fNumber, Obstruction: c.hole, Pixel: pixel, Pitch: 0.75}
+		f := FindFocus([]Sample{shot.Sample(l)}, l)
 		want := c.disc * pixel / 1000 * c.fNumber
 		if off := float64(f.Defocus)/want - 1; !(math.Abs(off) < 0.05) || f.Verdict != OutOfFocus {
 			t.Errorf("%+v: %.4f ± %.4f mm, %+.1f %%, by %s, %s; want %.4f mm within 5 %%, as drawn (%s)", c, float64(f.Defocus), float64(f.DefocusSigma), 100*off, f.By, f.Verdict, want, f.Why)

@@ -283,22 +283,37 @@ var airs = []air{
 const fwhmPerSigma = 2.3548200450309493
 
 // fit returns the disc with a hole that, spread by a star in focus, makes the
-// profile. The hole over the disc is given, or NaN to be found too; so is the
-// width in focus.
+// profile. The hole over the disc is given, or NaN to be found too. airy is the
+// wavelength times the focal ratio, px, by which the disc is the image that waves
+// make; 0 is geometry's.
+func (p *Radial) fit(hole, airy float64) (pupil, bool) {
+	best, ok := p.fitAs(hole, nil)
+	if !(airy > 0) {
+		return best, ok
+	}
+	// The waves follow from the disc, and the disc from the image they make. What
+	// is resolved is decided with them.
+	for range 2 {
+		if !ok || !(best.disc > 4*airy) {
+			return best, ok
+		}
+		best, ok = p.fitAs(hole, func(high float64) *pupilImage { return newPupilImage(best.disc/(8*airy), hole, high) })
+	}
+	return best, ok
+}
+
+// fitAs is fit with the image of the pupil tabulated up to so many cycles per disc
+// as it asks for; nil is geometry's.
 //
 // Source: derived; the profile is the Hankel transform of the product of the
 // transfer functions, I(r) = 2 pi Int T(f) J0(2 pi f r) f df.
-func (p *Radial) fit(hole float64, fwhm unit.Est[unit.Px]) (pupil, bool) {
+func (p *Radial) fitAs(hole float64, table func(high float64) *pupilImage) (pupil, bool) {
 	n := len(p.Radius)
 	if n < 8 {
 		return pupil{}, false
 	}
 	step := float64(p.Radius[n-1]) / float64(n)
 	least := max(1.0, 1.5*step) // narrower stars in focus can not be told apart
-	given := fwhm.V > 0
-	if given {
-		least = max(0.7, min(least, float64(fwhm.V)))
-	}
 	// Transforms up to where the narrowest star has fallen to 1e-5, finely
 	// enough for the widest disc.
 	high := 1.8 / least
@@ -320,16 +335,25 @@ func (p *Radial) fit(hole float64, fwhm unit.Est[unit.Px]) (pupil, bool) {
 		}
 	}
 	model := make([]float64, n)
+	hfd := float64(p.HFD)
+	var waves *pupilImage
+	if table != nil {
+		waves = table(high * 2 * hfd)
+	}
 	draw := func(a air, disc, e, width float64) []float64 {
 		clear(model)
-		d := psf.Disc(unit.Arcsec(disc), e)
+		image := func(f float64) float64 { return waves.otf(f*disc, e) }
+		if waves == nil || disc == 0 {
+			d := psf.Disc(unit.Arcsec(disc), e)
+			image = func(f float64) float64 { return d.OTF(f, 0) }
+		}
 		for k := range steps + 1 {
 			f := df * float64(k)
 			t := a(width, f)
 			if t < 1e-7 {
 				break
 			}
-			t *= d.OTF(f, 0)
+			t *= image(f)
 			for i, b := range bessel[k*n : k*n+n] {
 				model[i] += t * b
 			}
@@ -354,7 +378,6 @@ func (p *Radial) fit(hole float64, fwhm unit.Est[unit.Px]) (pupil, bool) {
 		}
 		return sum
 	}
-	hfd := float64(p.HFD)
 	var best pupil
 	bestSum := math.Inf(1)
 	var free [2]float64 // smallest sums with a disc and without, over the airs
@@ -362,9 +385,6 @@ func (p *Radial) fit(hole float64, fwhm unit.Est[unit.Px]) (pupil, bool) {
 	for _, a := range airs {
 		for _, share := range []float64{0.15, 0.4, 0.75, 0.98} {
 			width := max(share*hfd, least)
-			if given {
-				width = float64(fwhm.V)
-			}
 			e := hole
 			if math.IsNaN(e) {
 				e = 0.2
@@ -376,9 +396,6 @@ func (p *Radial) fit(hole float64, fwhm unit.Est[unit.Px]) (pupil, bool) {
 			upper := []float64{sq(2 * hfd), 0.75, 1.2*hfd + 1}
 			if !math.IsNaN(hole) {
 				lower[1], upper[1] = e, e
-			}
-			if given {
-				lower[2], upper[2] = width, width
 			}
 			base, moved := make([]float64, n), make([]float64, n)
 			normal := num.Residuals(n+1, func(x, r, j []float64) {

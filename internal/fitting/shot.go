@@ -150,15 +150,16 @@ func (p *Radial) enlarged(k float64) *Radial {
 // no source.
 const mostMisfit = 20
 
-// Sample returns what the shot says of focus. The obstruction is that of the
-// pupil, the diameter of its hole over its own, or NaN to be found from the disc. Of a frame
-// whose stars show no disc, or one that no pupil makes, Disc is zero and the half-flux
-// diameter stands alone. File, position and time are left open.
+// Sample returns what the shot says of focus behind the telescope. An obstruction
+// of NaN is found from the disc; without focal ratio or pixel the disc is taken for
+// geometry's. Of a frame whose stars show no disc, or one that no pupil makes, Disc
+// is zero and the half-flux diameter stands alone. File, position and time are left
+// open.
 //
 // A disc shows if no star in focus of any width, with wings or without, describes
 // the light as well as the pupil's image spread by such a star does, by 12 of chi
 // squared, and if it is at least 1.2 times as wide as that star.
-func (s Shot) Sample(obstruction float64) Sample {
+func (s Shot) Sample(l Light) Sample {
 	m := s.Frame
 	k := Sample{Position: math.NaN(), HFD: unit.Unknown[unit.Px](), Hole: math.NaN(), Misfit: math.NaN()}
 	if m.StarsFound == 0 || math.IsNaN(float64(m.HFD)) {
@@ -175,7 +176,7 @@ func (s Shot) Sample(obstruction float64) Sample {
 	if s.Radial == nil {
 		return k
 	}
-	p, ok := s.Radial.fit(obstruction, unit.Unknown[unit.Px]())
+	p, ok := s.Radial.fit(l.Obstruction, l.airy())
 	if !ok || !p.resolved || p.misfit > mostMisfit {
 		return k
 	}
