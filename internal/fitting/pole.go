@@ -74,10 +74,7 @@ type Pole struct {
 	Span        unit.Deg    `json:"span_deg"`    // by which the axis turned
 	RMSNorth    unit.Arcsec `json:"rms_north_arcsec"`
 	RMSTurn     unit.Arcmin `json:"rms_turn_arcmin"`
-	Flexure     float64     `json:"flexure_arcsec_g"` // of the telescope that the two ways together show; NaN not told
-	FlexureSE   float64     `json:"flexure_sigma_arcsec_g"`
-	FlexureTold bool        `json:"flexure_taken_out"`
-	FlexurePull float64     `json:"axis_shift_arcmin_per_arcsec_g"` // by which flexure not taken out pulls the answer
+	FlexurePull float64     `json:"axis_lower_arcmin_per_arcsec_g"` // by which a sag of the telescope makes the axis seem lower
 
 	Knobs   []Knob      `json:"knobs"`
 	Shift   PoleShift   `json:"field_shift"`
@@ -87,6 +84,7 @@ type Pole struct {
 	Frames  []PoleFrame `json:"frames"`
 
 	held bool
+	dec  unit.Deg // of the frames; NaN of drifts
 }
 
 // PoleShift is how the field of the last frame moves while the knobs are turned,
@@ -128,8 +126,10 @@ type poleSample struct {
 //
 // The error is that of frames that cannot tell: fewer than two, of different
 // cameras, or hardly turned. Against simulated mounts it is within its stated
-// errors; three frames over 60 degrees give 0.2 arcmin where the telescope bends
-// by less than 10 arcsec per g (FlexurePull says by how much more that matters).
+// errors; three frames over 60 degrees give 0.2 arcmin. A telescope that sags by c
+// arcsec per g towards the ground, the same in all directions, looks the same as an
+// axis that is lower by c sin(dec) cos(lat): no frames at one declination tell one
+// from the other, and FlexurePull says how much it would be.
 //
 // Source: least squares on the rotations, derived in docs/pole.md.
 func FindPole(site sky.Site, frames []SolvedFrame, opt PoleOptions) (*Pole, error) {
@@ -152,7 +152,7 @@ func FindPole(site sky.Site, frames []SolvedFrame, opt PoleOptions) (*Pole, erro
 		default:
 			sight, turn := f.doubt()
 			used = append(used, poleSample{at: a, o: o, sight: float64(sight.Rad()), turn: float64(turn), frame: len(p.Frames)})
-			k.Used = true
+			k.Used, p.dec = true, place.Dec
 			if first == "" {
 				first, mirrored = f.File, m
 			}
@@ -169,7 +169,7 @@ func FindPole(site sky.Site, frames []SolvedFrame, opt PoleOptions) (*Pole, erro
 		}
 		return nil, fmt.Errorf("fitting: %d frames tell where they point and when; at least %d are needed, three or more are checked against each other%s", len(used), leastPoleFrames, why)
 	}
-	f := poleFit{samples: used, down: zenith(site.Lat).times(-1)}
+	f := poleFit{samples: used}
 	if err := p.fit(&f, site); err != nil {
 		return nil, err
 	}
@@ -199,7 +199,7 @@ func followed(frames []SolvedFrame) bool {
 // newPole returns an answer in which nothing is known.
 func newPole(opt PoleOptions) *Pole {
 	nan := math.NaN()
-	return &Pole{held: opt.Held, Flexure: nan, FlexureSE: nan, FlexurePull: nan, Span: unit.Deg(nan), RMSNorth: unit.Arcsec(nan), RMSTurn: unit.Arcmin(nan),
+	return &Pole{held: opt.Held, dec: unit.Deg(nan), FlexurePull: nan, Span: unit.Deg(nan), RMSNorth: unit.Arcsec(nan), RMSTurn: unit.Arcmin(nan),
 		Limit: opt.Limit, LimitOf: opt.LimitOf, Shift: PoleShift{unit.Arcmin(nan), unit.Arcmin(nan), unit.Deg(nan), unit.Deg(nan)}}
 }
 
@@ -222,26 +222,19 @@ const (
 // for every frame.
 type poleFit struct {
 	samples []poleSample
-	down    vec // gravity
 	use     poleUse
-	bends   bool // fit a sag of the telescope too
 
 	axis  vec
 	start attitude // turned back by the first frame's angle
 	angle []unit.Rad
-	sag   float64 // radians per g
 
 	left  []vec     // what the fit leaves of each frame: towards the hour circle's perpendicular, along it, about the sight
 	chi   float64   // weighted sum of squares
 	free  int       // degrees of freedom
-	cov   []float64 // of the parameters: two of the axis, one or two of the attitude, sag
+	cov   []float64 // of the parameters: two of the axis, one or two of the attitude
 	param int
-	basis [2]vec // of the axis's two
+	basis [2]vec // of the axis's two: turns of it, in radians
 }
-
-// bent returns a frame's turn by a sag of one radian per g: the telescope's sight
-// sinks towards the ground.
-func (f *poleFit) bent(i int) vec { return f.samples[i].at.sight().cross(f.down) }
 
 // axes returns the directions in which a turn of frame i counts: about west, which
 // moves the sight along the hour circle; about north; about the sight.
@@ -260,7 +253,6 @@ func (f *poleFit) run(from vec) bool {
 	f.axis = from
 	f.angle = make([]unit.Rad, len(f.samples))
 	f.start = f.samples[0].at
-	f.sag = 0
 	for i := range f.samples {
 		f.angle[i] = f.samples[i].at.turnAbout(f.start, f.axis)
 	}
@@ -304,9 +296,6 @@ func (f *poleFit) iterate() (float64, bool) {
 		own = append(own, n.cross(w0))
 	}
 	m := 2 + len(own)
-	if f.bends {
-		m++
-	}
 	f.param = m
 	jtj, jtr := make([]float64, m*m), make([]float64, m)
 	type row struct {
@@ -320,9 +309,6 @@ func (f *poleFit) iterate() (float64, bool) {
 	for i := range f.samples {
 		s := &f.samples[i]
 		model := f.start.turned(n, f.angle[i])
-		if f.bends {
-			model = model.kicked(f.bent(i).times(f.sag))
-		}
 		r := row{left: s.at.from(model)}
 		west, north, sight := f.axes(i)
 		r.axes = [3]vec{west, north, sight}
@@ -342,9 +328,6 @@ func (f *poleFit) iterate() (float64, bool) {
 		}
 		for _, v := range own {
 			r.cols = append(r.cols, n.about(v, f.angle[i]))
-		}
-		if f.bends {
-			r.cols = append(r.cols, f.bent(i))
 		}
 		// Weighted product of two turns, the frame's own angle taken out.
 		inner := func(a, b vec) float64 {
@@ -417,9 +400,6 @@ func (f *poleFit) iterate() (float64, bool) {
 		rest = rest.minus(n.times(up / nn))
 		f.left = append(f.left, vec{rest.dot(r.axes[0]), rest.dot(r.axes[1]), rest.dot(r.axes[2])})
 	}
-	if f.bends {
-		f.sag += step[m-1] * shrink
-	}
 	f.start = f.start.kicked(kick)
 	if tilt.length() > 0 {
 		t := tilt.length()
@@ -427,11 +407,7 @@ func (f *poleFit) iterate() (float64, bool) {
 		// The first frame keeps its place; the others turn about the new axis.
 	}
 	for i := range f.samples {
-		at := f.samples[i].at
-		if f.bends {
-			at = at.kicked(f.bent(i).times(-f.sag))
-		}
-		f.angle[i] = f.best(i, at)
+		f.angle[i] = f.best(i, f.samples[i].at)
 	}
 	return size, true
 }
@@ -492,7 +468,7 @@ func (f *poleFit) said(site sky.Site) *Axis {
 	const probe = 1e-5
 	var j [2][2]float64
 	for k, v := range f.basis {
-		e := sky.Axis(f.axis.plus(v.times(probe)).normal()).Error(site.Lat)
+		e := sky.Axis(f.axis.plus(v.cross(f.axis).times(probe)).normal()).Error(site.Lat)
 		j[0][k] = float64(e.Alt-base.Alt) / probe
 		j[1][k] = float64(e.Az-base.Az) / probe * cos
 	}
@@ -579,19 +555,15 @@ func (p *Pole) settle(f *poleFit, ways map[poleUse]*poleFit, site sky.Site) erro
 			p.Agree = &agree
 		}
 	}
-	p.FlexurePull = g.pull(site)
-	if !p.held && n >= 5 {
-		b := *f
-		b.bends = true
-		if b.run(g.axis) {
-			widen := max(1, b.chi/float64(max(b.free, 1)))
-			se := math.Sqrt(widen * b.cov[b.param*b.param-1])
-			p.Flexure, p.FlexureSE = float64(unit.Rad(b.sag).Arcsec()), float64(unit.Rad(se).Arcsec())
-			if p.FlexureTold = math.Abs(b.sag) > 3*se && b.chi < g.chi; p.FlexureTold {
-				p.Axis = *b.said(site)
-				g = &b
+	if p.Agree != nil && !*p.Agree {
+		// Half of what they differ by is what nobody knows.
+		d := [2]float64{float64(p.ByCentre.Altitude-p.ByTurn.Altitude) / 2, float64(p.ByCentre.AzimuthSky-p.ByTurn.AzimuthSky) / 2}
+		for a := range 2 {
+			for b := range 2 {
+				p.cov[a][b] += d[a] * d[b]
 			}
 		}
+		p.sigmas(math.Cos(float64(site.Lat.Rad())))
 	}
 	var north, turned float64
 	for i, s := range g.samples {
@@ -603,25 +575,6 @@ func (p *Pole) settle(f *poleFit, ways map[poleUse]*poleFit, site sky.Site) erro
 	}
 	p.RMSNorth, p.RMSTurn = unit.Arcsec(math.Sqrt(north/float64(n))), unit.Arcmin(math.Sqrt(turned/float64(n)))
 	return nil
-}
-
-// pull returns by how much the axis is off for a telescope that sags by one
-// arcsecond per g, arcminutes.
-func (f *poleFit) pull(site sky.Site) float64 {
-	if f.bends {
-		return 0
-	}
-	const sag = 100 / unit.ArcsecPerRad // large against rounding, small against a radian
-	g := *f
-	g.left = nil
-	g.samples = slices.Clone(f.samples)
-	for i := range g.samples {
-		g.samples[i].at = g.samples[i].at.kicked(f.bent(i).times(sag))
-	}
-	if !g.run(f.axis) {
-		return math.NaN()
-	}
-	return float64(g.axis.apart(f.axis).Arcsec().Arcmin()) / 100
 }
 
 // describe fills what a person reads and does.
@@ -636,9 +589,21 @@ func (p *Pole) describe(site sky.Site, opt PoleOptions) {
 	refracted := vec(sky.RefractedPole(lat, site.Refraction()))
 	p.Refracted = refracted.apart(vec{0, 0, 1}).Arcsec().Arcmin()
 	p.OffRefracted = refracted.apart(p.axis).Arcsec().Arcmin()
+	south := 1.0
+	if lat < 0 {
+		south = -1 // the end above the horizon is the southern one
+	}
+	p.FlexurePull = south * math.Sin(float64(p.dec.Rad())) * math.Cos(float64(lat.Rad())) / 60
 	p.DecDrift = float64(p.OffPole.Rad()) * sky.EarthRateRad * unit.ArcsecPerRad * 60
-	unsure := p.wide() > max(float64(poleTold), float64(p.OffPole)/2)
-	p.knobs(lat, opt, unsure)
+	// Two ways that contradict each other settle nothing but, at best, the direction.
+	split := p.Agree != nil && !*p.Agree
+	unsure := split || p.wide() > max(float64(poleTold), float64(p.OffPole)/2)
+	switch {
+	case split:
+		p.common(lat, opt)
+	case !unsure:
+		p.knobs(p.Axis, lat, opt)
+	}
 	off, sigma := float64(p.OffPole), float64(p.OffPoleSigma)
 	limit := float64(p.Limit)
 	switch {
@@ -662,22 +627,61 @@ func (p *Pole) describe(site sky.Site, opt PoleOptions) {
 		p.Verdict = Measured
 	}
 	p.Why = p.say(unsure)
+	if split {
+		p.Why = p.saySplit()
+	}
+}
+
+// common fills the knobs on whose direction both ways agree, by the smaller of
+// their amounts.
+func (p *Pole) common(lat unit.Deg, opt PoleOptions) {
+	a, b := *p.ByCentre, *p.ByTurn
+	least := func(x, y, sx, sy unit.Arcmin) unit.Arcmin {
+		switch {
+		case x > sx && y > sy:
+			return min(x, y)
+		case x < -sx && y < -sy:
+			return max(x, y)
+		}
+		return 0
+	}
+	a.Altitude = least(a.Altitude, b.Altitude, a.AltitudeSigma, b.AltitudeSigma)
+	a.AzimuthSky = least(a.AzimuthSky, b.AzimuthSky, a.AzimuthSigma, b.AzimuthSigma)
+	a.Azimuth = a.AzimuthSky / unit.Arcmin(math.Cos(float64(lat.Rad())))
+	a.AltitudeSigma, a.AzimuthSigma = 0, 0
+	p.knobs(a, lat, opt)
+}
+
+// saySplit returns the answer where the two ways contradict each other.
+func (p *Pole) saySplit() string {
+	cos := p.AzimuthSky / p.Azimuth
+	by := func(a *Axis) string {
+		return aside(a.Altitude, a.AltitudeSigma, "too high", "too low") + " and " + aside(a.AzimuthSky, a.AzimuthSigma*cos, "east", "west")
+	}
+	text := fmt.Sprintf("by where the frames point the axis is %s of the pole, by how the field turns %s; no turn of the axis alone does both: something else moved, the declination axis (a clamp, a correction, a sag) or the camera in its holder",
+		by(p.ByCentre), by(p.ByTurn))
+	if len(p.Knobs) > 0 {
+		text += "; both agree on the direction: turn by the smaller amount and look again"
+	}
+	return text
+}
+
+// aside says how far and to which side.
+func aside(v, sigma unit.Arcmin, plus, minus string) string {
+	if v < 0 {
+		plus = minus
+	}
+	return PlusMinus(math.Abs(float64(v)), float64(sigma)) + " arcmin " + plus
 }
 
 // say returns the answer in a sentence or two.
 func (p *Pole) say(unsure bool) string {
-	side := func(v unit.Arcmin, sigma unit.Arcmin, plus, minus string) string {
-		if v < 0 {
-			plus = minus
-		}
-		return PlusMinus(math.Abs(float64(v)), float64(sigma)) + " arcmin " + plus
-	}
 	cos := unit.Arcmin(1)
 	if p.Azimuth != 0 {
 		cos = p.AzimuthSky / p.Azimuth
 	}
 	text := fmt.Sprintf("the axis points %s and %s of the pole, %s arcmin from it on the sky",
-		side(p.Altitude, p.AltitudeSigma, "too high", "too low"), side(p.AzimuthSky, p.AzimuthSigma*cos, "east", "west"), PlusMinus(float64(p.OffPole), float64(p.OffPoleSigma)))
+		aside(p.Altitude, p.AltitudeSigma, "too high", "too low"), aside(p.AzimuthSky, p.AzimuthSigma*cos, "east", "west"), PlusMinus(float64(p.OffPole), float64(p.OffPoleSigma)))
 	switch {
 	case unsure && p.Way == "drift":
 		text += "; that is too uncertain to turn a knob by: measure the drifts for longer, one near the meridian and one low in the east or west"
@@ -697,10 +701,7 @@ func (p *Pole) say(unsure bool) string {
 
 // knobs fills what to turn, altitude first, and what the field does then. An
 // error that is within its own standard error is left alone.
-func (p *Pole) knobs(lat unit.Deg, opt PoleOptions, unsure bool) {
-	if unsure {
-		return
-	}
+func (p *Pole) knobs(a Axis, lat unit.Deg, opt PoleOptions) {
 	pole := "north"
 	left, right := "left", "right" // west and east as one faces the pole
 	if lat < 0 {
@@ -713,7 +714,7 @@ func (p *Pole) knobs(lat unit.Deg, opt PoleOptions, unsure bool) {
 		t := float64(amount / perTurn)
 		return t, fmt.Sprintf(", %.2f turn of its knob", t)
 	}
-	if v := p.Altitude; math.Abs(float64(v)) > float64(p.AltitudeSigma) || math.IsNaN(float64(p.AltitudeSigma)) {
+	if v := a.Altitude; math.Abs(float64(v)) > float64(a.AltitudeSigma) || math.IsNaN(float64(a.AltitudeSigma)) {
 		k := Knob{Knob: "altitude", Direction: "raise", Amount: unit.Arcmin(math.Abs(float64(v)))}
 		if v > 0 {
 			k.Direction = "lower"
@@ -724,8 +725,8 @@ func (p *Pole) knobs(lat unit.Deg, opt PoleOptions, unsure bool) {
 		k.Do = fmt.Sprintf("altitude: %s the polar axis by %.1f arcmin%s", k.Direction, float64(k.Amount), text)
 		p.Knobs = append(p.Knobs, k)
 	}
-	if v := p.Azimuth; math.Abs(float64(v)) > float64(p.AzimuthSigma) || math.IsNaN(float64(p.AzimuthSigma)) {
-		k := Knob{Knob: "azimuth", Direction: "east", Amount: unit.Arcmin(math.Abs(float64(v))), OnSky: unit.Arcmin(math.Abs(float64(p.AzimuthSky)))}
+	if v := a.Azimuth; math.Abs(float64(v)) > float64(a.AzimuthSigma) || math.IsNaN(float64(a.AzimuthSigma)) {
+		k := Knob{Knob: "azimuth", Direction: "east", Amount: unit.Arcmin(math.Abs(float64(v))), OnSky: unit.Arcmin(math.Abs(float64(a.AzimuthSky)))}
 		hand := right
 		if v > 0 {
 			k.Direction, hand = "west", left
@@ -745,17 +746,21 @@ func (p *Pole) shift(lat unit.Deg, last sky.Direction, at vec) {
 	}
 	pole, up := vec{0, 0, 1}, zenith(lat)
 	axis, to := p.axis, at
+	if lat < 0 {
+		axis = axis.times(-1) // the end above the horizon
+	}
 	for _, k := range p.Knobs {
-		switch k.Knob {
-		case "azimuth":
-			angle := unit.Rad(math.Atan2(up.dot(axis.cross(pole)), axis.dot(pole)-up.dot(axis)*up.dot(pole)))
-			axis, to = up.about(axis, angle), up.about(to, angle)
-		case "altitude":
-			// About the level line at right angles to the axis, to the pole's height.
-			level := up.cross(axis).normal()
-			angle := unit.Rad(math.Asin(axis.dot(up)) - math.Asin(pole.dot(up)))
-			axis, to = level.about(axis, angle), level.about(to, angle)
+		angle := k.Amount.Rad()
+		about := up.cross(axis).normal() // a positive turn about it lowers the axis
+		if k.Knob == "azimuth" {
+			about = up
 		}
+		// In the hour-angle frame, left-handed as it is, a positive turn about the
+		// zenith goes from south through west: west over the north pole is east.
+		if k.Direction == "raise" || k.Direction == "west" && lat >= 0 || k.Direction == "east" && lat < 0 {
+			angle = -angle
+		}
+		axis, to = about.about(axis, angle), about.about(to, angle)
 	}
 	// East and north on the sky there.
 	north := pole.minus(at.times(at.dot(pole)))
@@ -846,7 +851,9 @@ func FindPoleByDrift(site sky.Site, drifts []DecDrift, opt PoleOptions) (*Pole, 
 	} else if !known {
 		widen = math.NaN()
 	}
-	f := poleFit{axis: at(x, y), cov: inv, param: 2, basis: [2]vec{{1, 0, 0}, {0, 1, 0}}, free: 1, chi: 1}
+	// The parameters move the axis along x and y; the fit's turn it there.
+	n := at(x, y)
+	f := poleFit{axis: n, cov: inv, param: 2, basis: [2]vec{n.cross(vec{1, 0, 0}), n.cross(vec{0, 1, 0})}, free: 1, chi: 1}
 	p.Axis = *f.said(site)
 	for a := range 2 {
 		for b := range 2 {

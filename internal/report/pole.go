@@ -59,16 +59,11 @@ func Pole(w io.Writer, f *fitting.Pole, n Notes, s Style) error {
 	case f.Agree == nil:
 	case *f.Agree:
 		p.field("they agree", "where the frames point and how the field turns say the same within their errors")
-	case f.FlexureTold:
-		p.field("they differ", "where the frames point and how the field turns say different things; a telescope that sags does that, and its sag is taken out of the answer")
 	default:
 		p.field("they differ", "where the frames point and how the field turns say different things: something moved that the axis did not turn (declination clamp, camera, correction)")
 	}
-	if !math.IsNaN(f.Flexure) {
-		p.field("sag", fmt.Sprintf("%s arcsec per g of the telescope against its axis", spreadOf(f.Flexure, f.FlexureSE)))
-	}
-	if !math.IsNaN(f.FlexurePull) && f.FlexurePull > 0 {
-		p.field("unseen", fmt.Sprintf("a telescope that sags by 10 arcsec per g would pull this answer by %.2g arcmin; refraction is computed and taken out", 10*f.FlexurePull))
+	if !math.IsNaN(f.FlexurePull) {
+		p.field("not in it", fmt.Sprintf("refraction is computed and taken out; a telescope that sags cannot be told from an axis that is %s: by %.2f arcmin for every 10 arcsec per g at this declination, by nothing at the celestial equator", lower(f.FlexurePull), math.Abs(10*f.FlexurePull)))
 	}
 	if !math.IsNaN(float64(f.Span)) {
 		p.field("frames", fmt.Sprintf("%d used, over %.0f degrees of the axis; the fit leaves %.1f arcsec along the hour circle and %.2f arcmin in the field's turn", used(f), float64(f.Span), float64(f.RMSNorth), float64(f.RMSTurn)))
@@ -97,6 +92,14 @@ func Pole(w io.Writer, f *fitting.Pole, n Notes, s Style) error {
 	p.assumed(n, func(Assumed) bool { return true })
 	p.notes(n)
 	return p.flush(w)
+}
+
+// lower names the sense of a pull.
+func lower(v float64) string {
+	if v < 0 {
+		return "too high"
+	}
+	return "too low"
 }
 
 // used counts the frames that entered the fit.
