@@ -9,6 +9,27 @@ import (
 	"holdfast/internal/testkit"
 )
 
+// spot adds a Gaussian, integrated over the pixels, to a square picture.
+func spot(img []float64, side int, x, y, fwhm, flux float64) {
+	s := fwhm / 2.3548200450309493
+	part := func(i int, c float64) float64 {
+		d := (float64(i) - c) / (s * math.Sqrt2)
+		h := 0.5 / (s * math.Sqrt2)
+		return (math.Erf(d+h) - math.Erf(d-h)) / 2
+	}
+	var along [26]float64
+	x0, y0 := int(x)-12, int(y)-12
+	for i := range along {
+		along[i] = part(x0+i, x)
+	}
+	for j := range along {
+		across := flux * part(y0+j, y)
+		for i, v := range along {
+			img[(y0+j)*side+x0+i] += across * v
+		}
+	}
+}
+
 // TestPairs: two stars as near as 1.3 of their widths come out as two, in their
 // places and with their light, and single stars as one.
 func TestPairs(t *testing.T) {
@@ -17,18 +38,8 @@ func TestPairs(t *testing.T) {
 		r := rand.New(rand.NewPCG(21, uint64(10*tt.apart)))
 		img := make([]float64, side*side)
 		var truth []drawn
-		s := fwhm / 2.3548200450309493
 		draw := func(x, y, flux float64) {
-			part := func(i int, c float64) float64 {
-				d := (float64(i) - c) / (s * math.Sqrt2)
-				h := 0.5 / (s * math.Sqrt2)
-				return (math.Erf(d+h) - math.Erf(d-h)) / 2
-			}
-			for j := int(y) - 12; j <= int(y)+13; j++ {
-				for i := int(x) - 12; i <= int(x)+13; i++ {
-					img[j*side+i] += flux * part(i, x) * part(j, y)
-				}
-			}
+			spot(img, side, x, y, fwhm, flux)
 			truth = append(truth, drawn{x, y, flux})
 		}
 		for cy := 0; cy < side; cy += cell {
@@ -67,5 +78,46 @@ func TestPairs(t *testing.T) {
 		}
 		testkit.Near(t, math.Sqrt(sum/n), 0, tt.tol, "the places drawn")
 		testkit.Near(t, light/n, 0, 0.05, "the light drawn")
+	}
+}
+
+// TestTrailsAreNoPairs: stars drawn along lines of unlike length and direction,
+// most of them short, are not taken for two each.
+func TestTrailsAreNoPairs(t *testing.T) {
+	const side, cell, steps = 1024, 64, 40
+	for _, longest := range []float64{5, 7, 9} {
+		r := rand.New(rand.NewPCG(22, uint64(longest)))
+		img := make([]float64, side*side)
+		n := 0
+		for cy := 0; cy < side; cy += cell {
+			for cx := 0; cx < side; cx += cell {
+				x, y := float64(cx)+31+r.Float64(), float64(cy)+31+r.Float64()
+				sin, cos := math.Sincos(math.Pi * r.Float64())
+				length, flux := longest*math.Pow(r.Float64(), 3), 40000*math.Pow(5, r.Float64())
+				for k := range steps {
+					d := length * ((float64(k)+0.5)/steps - 0.5)
+					spot(img, side, x+d*cos, y+d*sin, 3, flux/steps)
+				}
+				n++
+			}
+		}
+		pixels := make([]uint16, len(img))
+		for i, v := range img {
+			v += 300
+			pixels[i] = uint16(math.Round(v + math.Sqrt(v+9)*r.NormFloat64()))
+		}
+		got, err := Measure(frame.FromPixels(side, side, pixels), Options{GainElectronPerADU: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		pairs := 0
+		for _, s := range got.Stars {
+			if s.Flags&Blended != 0 {
+				pairs++
+			}
+		}
+		if got.StarsFound < n-2 || got.StarsFound > n || pairs > 2 {
+			t.Errorf("trails of up to %v px: %d stars found of %d, %d of them taken for parts of pairs", longest, got.StarsFound, n, pairs)
+		}
 	}
 }

@@ -26,13 +26,14 @@ type Optics struct {
 // A Blur is the optics on the frame of a field. Its methods may be called from
 // several goroutines at once.
 type Blur struct {
-	field  Field
-	optics Optics
-	nodes  []node
-	over   int // samples of the tables to a pixel
-	coarse int // samples to a pixel that a fit needs
-	wings  int // pixels from the centre that a resting star's table reaches
-	end    float64
+	field    Field
+	optics   Optics
+	nodes    []node
+	over     int // samples of the tables to a pixel
+	coarse   int // samples to a pixel that a fit needs
+	wings    int // pixels from the centre that a resting star's table reaches
+	end      float64
+	variance float64 // of the narrowest star along its narrower axis, in square pixels
 
 	mu     sync.Mutex
 	lenses map[raster]*lens
@@ -102,6 +103,7 @@ func NewBlur(f Field, o Optics) (*Blur, error) {
 			leastRaw = min(leastRaw, float64(f.Scale.Px(raw.Minor)))
 		}
 	}
+	b.variance = least * least / (8 * math.Ln2)
 	b.over = 2
 	for b.over < maxOver && (float64(b.over)*least < perWidth || float64(b.over)*leastRaw < perWidthRaw) {
 		b.over *= 2
@@ -116,6 +118,11 @@ func NewBlur(f Field, o Optics) (*Blur, error) {
 	}
 	b.end = b.band(differ)
 	return b, nil
+}
+
+// cell returns the sides of a cell in pixels.
+func (b *Blur) cell() (x, y float64) {
+	return float64(b.field.Width-1) / float64(b.optics.CellsX), float64(b.field.Height-1) / float64(b.optics.CellsY)
 }
 
 // Field returns the field the blur was made for.

@@ -12,6 +12,7 @@ type Outline struct {
 	blur   *Blur
 	track  track
 	nodes  int     // 1, or all of the blur's
+	curved bool    // what differs over the field grows too fast to go straight between nodes
 	shapes []shape // by node
 }
 
@@ -72,6 +73,7 @@ func (b *Blur) follow(p Path, over int) (Outline, raster, error) {
 	}
 	if b.optics.Local != nil || differs > 0.02 {
 		o.nodes = len(b.nodes)
+		o.curved = o.track.sag(b.cell()) > mostSag*b.variance
 	}
 	side := suitable(2 * (b.wings + int(math.Ceil(min(reach, maxSide))) + 1))
 	if side*over > maxSide {
@@ -80,6 +82,10 @@ func (b *Blur) follow(p Path, over int) (Outline, raster, error) {
 	o.shapes = make([]shape, o.nodes)
 	return o, raster{over, side, side / 2}, nil
 }
+
+// mostSag is the part of a star's variance that may be added to it by going
+// straight from node to node: widths are then good to 0.25 %.
+const mostSag = 0.005
 
 // compute convolves the star of every node, fits its shape and calls f.
 func (o *Outline) compute(r raster, workers int, f func(k int, c *convolver)) {
@@ -271,23 +277,36 @@ func (im *Image) radius(electrons, tol float64) float64 {
 	return float64(limit)
 }
 
-// weights returns the nodes around a place and what they count.
-func (o *Outline) weights(x, y float64) (index [4]int, weight [4]float64) {
+// weights returns the nodes around a place and what they count, the rest being
+// 0. Straight between nodes a star is the mixture of those at the corners of its
+// cell. Its variance grows with the square of the distance from the pivot, so
+// that the mixture is too wide; the parabola through three nodes each way keeps
+// variances whatever their distance.
+func (o *Outline) weights(x, y float64) (index [9]int, weight [9]float64) {
 	if o.nodes == 1 {
-		return index, [4]float64{1}
+		return index, [9]float64{1}
 	}
 	cells, f := o.blur.optics, o.blur.field
-	split := func(v float64, width, cells int) (int, float64) {
-		t := v / float64(max(width-1, 1)) * float64(cells)
-		t = max(0, min(t, float64(cells)))
-		k := min(int(t), cells-1)
-		return k, t - float64(k)
+	i, u := o.along(x, f.Width, cells.CellsX)
+	j, v := o.along(y, f.Height, cells.CellsY)
+	for k := range index {
+		index[k] = min(j+k/3, cells.CellsY)*(cells.CellsX+1) + min(i+k%3, cells.CellsX)
+		weight[k] = u[k%3] * v[k/3]
 	}
-	i, u := split(x, f.Width, cells.CellsX)
-	j, v := split(y, f.Height, cells.CellsY)
-	across := cells.CellsX + 1
-	k := j*across + i
-	return [4]int{k, k + 1, k + across, k + across + 1}, [4]float64{(1 - u) * (1 - v), u * (1 - v), (1 - u) * v, u * v}
+	return index, weight
+}
+
+// along returns the first of three nodes along an axis and what they count.
+func (o *Outline) along(at float64, width, cells int) (first int, weight [3]float64) {
+	t := max(0, min(at/float64(max(width-1, 1)), 1)) * float64(cells)
+	if !o.curved || cells < 2 {
+		first = min(int(t), cells-1)
+		t -= float64(first)
+		return first, [3]float64{1 - t, t, 0}
+	}
+	middle := max(1, min(int(math.Round(t)), cells-1))
+	t -= float64(middle)
+	return middle - 1, [3]float64{t * (t - 1) / 2, 1 - t*t, t * (t + 1) / 2}
 }
 
 // lagrange returns the weights of the samples at -1, 0, 1, 2 for a place t in

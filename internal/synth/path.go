@@ -154,3 +154,18 @@ func (t *track) spread(halfX, halfY float64) (reach, differs float64) {
 	}
 	return reach + differs, differs
 }
+
+// sag returns the variance, at most and along the axis where it is greater, that
+// a mixture of the paths at the corners of a cell of the given sides has beyond
+// that of the path of a star between them.
+//
+// Derived: the linear part adds the variance <(EE x + EN y)^2> along x, a
+// parabola in x and in y; a chord lies above a parabola a t^2 by a d^2/4 at most.
+func (t *track) sag(cellX, cellY float64) float64 {
+	var x, y float64
+	for _, l := range t.linear {
+		x += l.EE*l.EE*cellX*cellX + l.EN*l.EN*cellY*cellY
+		y += l.NE*l.NE*cellX*cellX + l.NN*l.NN*cellY*cellY
+	}
+	return max(x, y) / 4 / float64(max(len(t.linear), 1))
+}

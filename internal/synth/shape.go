@@ -148,5 +148,6 @@ func (o *Outline) shape(x, y float64) shape {
 		s.top += w * n.top
 		s.middle += w * n.middle
 	}
+	s.tail = max(s.tail, 0) // parabolas may fall below
 	return s
 }
