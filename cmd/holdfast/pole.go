@@ -17,7 +17,7 @@ type poleVerb struct {
 	skyFlags
 	Sub   string   `placeholder:"TIME" help:"Length of the subs that are planned. Otherwise the rig's."`
 	Site  string   `placeholder:"PLACE" help:"Latitude, longitude, height, such as \"47.2 -122.5 300\", north and east positive. Otherwise the rig's or the headers'."`
-	Drift []string `sep:"none" placeholder:"DRIFT" help:"Instead of frames, a drift in declination: rate to the north, hour angle, declination, such as \"0.35 ± 0.05 arcsec/min, -0.2 h, 4 deg\". Twice or more."`
+	Drift []string `sep:"none" placeholder:"DRIFT" help:"Instead of frames, a drift in declination: rate to the north, hour angle, declination, such as \"0.35 ± 0.05 arcsec/min, -0.2 h, 4 deg\"; to the south --drift=\"-0.35 ...\". Twice or more."`
 	Held  bool     `help:"The star was held in declination between the frames: only the turn of the field tells."`
 
 	AltitudeTurn string `placeholder:"ANGLE" help:"By how much one turn of the altitude knob moves the axis, such as \"40 arcmin\"."`

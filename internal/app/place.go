@@ -134,6 +134,9 @@ func parseSite(text string) (sky.Site, error) {
 			s += " " + to
 		}
 		q, err := unit.ParseAs(s, d)
+		if n := len(s) - 1; err != nil && n > 0 && strings.Contains("NSEW", s[n:]) {
+			q, err = unit.ParseAs(s[:n]+" deg "+s[n:], d)
+		}
 		if err != nil {
 			return 0, false
 		}

@@ -28,6 +28,7 @@ type Axis struct {
 	Azimuth       unit.Arcmin `json:"azimuth_arcmin"` // of the bearing, positive east of the pole
 	AzimuthSigma  unit.Arcmin `json:"azimuth_sigma_arcmin"`
 	AzimuthSky    unit.Arcmin `json:"azimuth_on_sky_arcmin"` // the same as it shows on the sky
+	SkySigma      unit.Arcmin `json:"azimuth_on_sky_sigma_arcmin"`
 
 	axis vec
 	cov  [2][2]float64 // of altitude and of azimuth on the sky, arcmin^2
@@ -121,7 +122,8 @@ type poleSample struct {
 // taken at several hour angles with the same declination setting, or of one field
 // while it was followed. The camera sits on the axis as one rigid body, so that
 // every frame's attitude, as the stars are seen through the air, is the first
-// one's turned about the axis by an angle of its own. Where the telescope points
+// one's turned about the axis by an angle of its own; frames of the other side of
+// the mount have a first one of their own. Where the telescope points
 // and how its camera is turned are both used, weighted by their errors.
 //
 // The error is that of frames that cannot tell: fewer than two, of different
@@ -225,7 +227,8 @@ type poleFit struct {
 	use     poleUse
 
 	axis  vec
-	start attitude // turned back by the first frame's angle
+	start []attitude // of either side of the mount, the angle of its first frame zero
+	side  []int      // of every frame
 	angle []unit.Rad
 
 	left  []vec     // what the fit leaves of each frame: towards the hour circle's perpendicular, along it, about the sight
@@ -252,9 +255,21 @@ func (f *poleFit) axes(i int) (west, north, sight vec) {
 func (f *poleFit) run(from vec) bool {
 	f.axis = from
 	f.angle = make([]unit.Rad, len(f.samples))
-	f.start = f.samples[0].at
+	f.start, f.side = []attitude{f.samples[0].at}, make([]int, len(f.samples))
 	for i := range f.samples {
-		f.angle[i] = f.samples[i].at.turnAbout(f.start, f.axis)
+		at := f.samples[i].at
+		f.angle[i] = at.turnAbout(f.start[0], f.axis)
+		// How far the sight went round the axis, and how far the camera was turned: the
+		// two differ by half a circle on the other side of the mount.
+		a, b := f.start[0].sight(), at.sight()
+		round := math.Atan2(f.axis.dot(a.cross(b)), a.dot(b)-f.axis.dot(a)*f.axis.dot(b))
+		if math.Cos(round-float64(f.angle[i])) > 0 {
+			continue
+		}
+		if len(f.start) == 1 {
+			f.start = append(f.start, at)
+		}
+		f.side[i], f.angle[i] = 1, at.turnAbout(f.start[1], f.axis)
 	}
 	for range 60 {
 		step, ok := f.iterate()
@@ -280,20 +295,23 @@ func (f *poleFit) iterate() (float64, bool) {
 	e := [2]vec{n.beside()}
 	e[1] = n.cross(e[0])
 	f.basis = e
-	// The attitude's own turns at right angles to the axis: about west, which is a
+	// Either side's own turns at right angles to the axis: about west, which is a
 	// declination, and about what is at right angles to both, which is the camera's
 	// angle in its adapter. A turn about the axis is one of the frames' angles.
-	w0 := n.cross(f.start.sight())
-	if w0.length() < 1e-9 {
-		w0 = f.start.sight().beside()
-	}
-	w0 = w0.normal()
 	var own []vec
-	if f.use != turn {
-		own = append(own, w0)
-	}
-	if f.use != centre {
-		own = append(own, n.cross(w0))
+	var ownSide []int
+	for side := range f.start {
+		w0 := n.cross(f.start[side].sight())
+		if w0.length() < 1e-9 {
+			w0 = f.start[side].sight().beside()
+		}
+		w0 = w0.normal()
+		if f.use != turn {
+			own, ownSide = append(own, w0), append(ownSide, side)
+		}
+		if f.use != centre {
+			own, ownSide = append(own, n.cross(w0)), append(ownSide, side)
+		}
 	}
 	m := 2 + len(own)
 	f.param = m
@@ -308,7 +326,7 @@ func (f *poleFit) iterate() (float64, bool) {
 	f.chi, f.free = 0, -m
 	for i := range f.samples {
 		s := &f.samples[i]
-		model := f.start.turned(n, f.angle[i])
+		model := f.start[f.side[i]].turned(n, f.angle[i])
 		r := row{left: s.at.from(model)}
 		west, north, sight := f.axes(i)
 		r.axes = [3]vec{west, north, sight}
@@ -326,7 +344,11 @@ func (f *poleFit) iterate() (float64, bool) {
 		for _, v := range e {
 			r.cols = append(r.cols, v.minus(n.about(v, f.angle[i])))
 		}
-		for _, v := range own {
+		for k, v := range own {
+			if ownSide[k] != f.side[i] {
+				r.cols = append(r.cols, vec{})
+				continue
+			}
 			r.cols = append(r.cols, n.about(v, f.angle[i]))
 		}
 		// Weighted product of two turns, the frame's own angle taken out.
@@ -347,6 +369,9 @@ func (f *poleFit) iterate() (float64, bool) {
 		}
 		f.chi += product(r.left, r.left)
 		rows[i] = r
+	}
+	if f.free < 0 {
+		return 0, false
 	}
 	// Parameters of one size, so that what the frames do not tell shows.
 	scale := make([]float64, m)
@@ -381,9 +406,14 @@ func (f *poleFit) iterate() (float64, bool) {
 	size := math.Hypot(step[0], step[1])
 	shrink := min(1, 0.1/max(size, 1e-300))
 	tilt := e[0].times(step[0] * shrink).plus(e[1].times(step[1] * shrink))
-	kick := vec{}
-	for k, v := range own {
-		kick = kick.plus(v.times(step[2+k] * shrink))
+	for side := range f.start {
+		kick := vec{}
+		for k, v := range own {
+			if ownSide[k] == side {
+				kick = kick.plus(v.times(step[2+k] * shrink))
+			}
+		}
+		f.start[side] = f.start[side].kicked(kick)
 	}
 	f.left = f.left[:0]
 	for i := range rows {
@@ -400,7 +430,6 @@ func (f *poleFit) iterate() (float64, bool) {
 		rest = rest.minus(n.times(up / nn))
 		f.left = append(f.left, vec{rest.dot(r.axes[0]), rest.dot(r.axes[1]), rest.dot(r.axes[2])})
 	}
-	f.start = f.start.kicked(kick)
 	if tilt.length() > 0 {
 		t := tilt.length()
 		f.axis = tilt.times(1/t).about(f.axis, unit.Rad(t)).normal()
@@ -415,7 +444,7 @@ func (f *poleFit) iterate() (float64, bool) {
 // best returns the angle about the axis that brings the start nearest to an
 // attitude, as the fit weighs it.
 func (f *poleFit) best(i int, at attitude) unit.Rad {
-	angle := at.turnAbout(f.start, f.axis)
+	angle := at.turnAbout(f.start[f.side[i]], f.axis)
 	west, north, sight := f.axes(i)
 	s := &f.samples[i]
 	weight := [3]float64{1 / (s.sight * s.sight), 1 / (s.sight * s.sight), 1 / (s.turn * s.turn)}
@@ -426,7 +455,7 @@ func (f *poleFit) best(i int, at attitude) unit.Rad {
 		weight[0] = 0
 	}
 	for range 3 {
-		left := at.from(f.start.turned(f.axis, angle))
+		left := at.from(f.start[f.side[i]].turned(f.axis, angle))
 		nn, up := 0.0, 0.0
 		for k, x := range [3]vec{west, north, sight} {
 			nn += weight[k] * f.axis.dot(x) * f.axis.dot(x)
@@ -442,10 +471,12 @@ func (f *poleFit) best(i int, at attitude) unit.Rad {
 
 // span returns the largest turn between two frames.
 func (f *poleFit) span() unit.Deg {
-	// The shortest arc that holds all angles.
-	a := make([]float64, len(f.angle))
-	for i, v := range f.angle {
-		a[i] = math.Mod(float64(v)+4*math.Pi, 2*math.Pi)
+	// The shortest arc about the axis that holds all sights.
+	e := f.axis.beside()
+	a := make([]float64, len(f.samples))
+	for i := range f.samples {
+		s := f.samples[i].at.sight()
+		a[i] = math.Mod(math.Atan2(f.axis.cross(e).dot(s), e.dot(s))+2*math.Pi, 2*math.Pi)
 	}
 	slices.Sort(a)
 	gap := a[0] + 2*math.Pi - a[len(a)-1]
@@ -489,7 +520,8 @@ func (f *poleFit) said(site sky.Site) *Axis {
 // sigmas fills the standard errors from the covariance.
 func (a *Axis) sigmas(cosLat float64) {
 	a.AltitudeSigma = unit.Arcmin(math.Sqrt(a.cov[0][0]))
-	a.AzimuthSigma = unit.Arcmin(math.Sqrt(a.cov[1][1]) / cosLat)
+	a.SkySigma = unit.Arcmin(math.Sqrt(a.cov[1][1]))
+	a.AzimuthSigma = a.SkySigma / unit.Arcmin(cosLat)
 	x, y := float64(a.Altitude), float64(a.AzimuthSky)
 	if r := math.Hypot(x, y); r > 0 {
 		x, y = x/r, y/r
@@ -646,7 +678,7 @@ func (p *Pole) common(lat unit.Deg, opt PoleOptions) {
 		return 0
 	}
 	a.Altitude = least(a.Altitude, b.Altitude, a.AltitudeSigma, b.AltitudeSigma)
-	a.AzimuthSky = least(a.AzimuthSky, b.AzimuthSky, a.AzimuthSigma, b.AzimuthSigma)
+	a.AzimuthSky = least(a.AzimuthSky, b.AzimuthSky, a.SkySigma, b.SkySigma)
 	a.Azimuth = a.AzimuthSky / unit.Arcmin(math.Cos(float64(lat.Rad())))
 	a.AltitudeSigma, a.AzimuthSigma = 0, 0
 	p.knobs(a, lat, opt)
@@ -654,9 +686,8 @@ func (p *Pole) common(lat unit.Deg, opt PoleOptions) {
 
 // saySplit returns the answer where the two ways contradict each other.
 func (p *Pole) saySplit() string {
-	cos := p.AzimuthSky / p.Azimuth
 	by := func(a *Axis) string {
-		return aside(a.Altitude, a.AltitudeSigma, "too high", "too low") + " and " + aside(a.AzimuthSky, a.AzimuthSigma*cos, "east", "west")
+		return aside(a.Altitude, a.AltitudeSigma, "too high", "too low") + " and " + aside(a.AzimuthSky, a.SkySigma, "east", "west")
 	}
 	text := fmt.Sprintf("by where the frames point the axis is %s of the pole, by how the field turns %s; no turn of the axis alone does both: something else moved, the declination axis (a clamp, a correction, a sag) or the camera in its holder",
 		by(p.ByCentre), by(p.ByTurn))
@@ -676,12 +707,8 @@ func aside(v, sigma unit.Arcmin, plus, minus string) string {
 
 // say returns the answer in a sentence or two.
 func (p *Pole) say(unsure bool) string {
-	cos := unit.Arcmin(1)
-	if p.Azimuth != 0 {
-		cos = p.AzimuthSky / p.Azimuth
-	}
 	text := fmt.Sprintf("the axis points %s and %s of the pole, %s arcmin from it on the sky",
-		aside(p.Altitude, p.AltitudeSigma, "too high", "too low"), aside(p.AzimuthSky, p.AzimuthSigma*cos, "east", "west"), PlusMinus(float64(p.OffPole), float64(p.OffPoleSigma)))
+		aside(p.Altitude, p.AltitudeSigma, "too high", "too low"), aside(p.AzimuthSky, p.SkySigma, "east", "west"), PlusMinus(float64(p.OffPole), float64(p.OffPoleSigma)))
 	switch {
 	case unsure && p.Way == "drift":
 		text += "; that is too uncertain to turn a knob by: measure the drifts for longer, one near the meridian and one low in the east or west"

@@ -314,6 +314,37 @@ func TestPoleDisagrees(t *testing.T) {
 	}
 }
 
+// TestPoleFlip: frames of both sides of the mount give one axis, though the
+// declination axis stands elsewhere after the flip.
+func TestPoleFlip(t *testing.T) {
+	site := testSite(t, 40)
+	e := sky.PolarError{Alt: -10, Az: 12}
+	m := newSimulated(site, e, -3, 40, 20)
+	n := vec(sky.AxisOf(e, site.Lat))
+	var frames []SolvedFrame
+	for k := range 8 {
+		at := m.first.turned(n, unit.Deg(10*k).Rad())
+		if k > 4 {
+			// About the sight, and not quite back to it.
+			at = at.turned(at.sight(), math.Pi).kicked(n.cross(at.sight()).normal().times(0.003)).kicked(at.sight().times(0.004))
+		}
+		frames = append(frames, m.cam.frame(site.At(evening.Add(unit.Second(2400*k))), at, fmt.Sprint(k)))
+	}
+	p, err := FindPole(site, frames, noPlan())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, a := range []*Axis{&p.Axis, p.ByCentre, p.ByTurn} {
+		testkit.Near(t, a.Altitude, e.Alt, 0.01, "the axis that the frames were made with")
+		testkit.Near(t, a.Azimuth, e.Az, 0.02, "the axis that the frames were made with")
+	}
+	testkit.Near(t, p.Span, 70, 0.5, "the turn that the frames were made with")
+	// Three frames of which one is flipped settle it by both ways together at most.
+	if p, err = FindPole(site, frames[3:6], noPlan()); err == nil && (p.ByCentre != nil || p.ByTurn != nil) {
+		t.Errorf("two frames of one side and one of the other: by centre %v, by turn %v", p.ByCentre, p.ByTurn)
+	}
+}
+
 // TestPoleKnobs: which knob, which way, in either hemisphere, and how the field
 // moves meanwhile.
 func TestPoleKnobs(t *testing.T) {

@@ -52,7 +52,7 @@ func Pole(w io.Writer, f *fitting.Pole, n Notes, s Style) error {
 		a     *fitting.Axis
 	}{{"by place", f.ByCentre}, {"by turn", f.ByTurn}} {
 		if l.a != nil {
-			p.field(l.label, fmt.Sprintf("altitude %s arcmin, azimuth on the sky %s", spreadOf(float64(l.a.Altitude), float64(l.a.AltitudeSigma)), spreadOf(float64(l.a.AzimuthSky), float64(l.a.AzimuthSigma*l.a.AzimuthSky/l.a.Azimuth))))
+			p.field(l.label, fmt.Sprintf("altitude %s arcmin, azimuth on the sky %s", spreadOf(float64(l.a.Altitude), float64(l.a.AltitudeSigma)), spreadOf(float64(l.a.AzimuthSky), float64(l.a.SkySigma))))
 		}
 	}
 	switch {
