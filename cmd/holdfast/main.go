@@ -48,6 +48,8 @@ type verbs struct {
 	Sight   sightVerb   `cmd:"" help:"How far apart two telescopes point, whether it matters, which screw how much."`
 	Pole    poleVerb    `cmd:"" help:"Where the polar axis of the mount points: which knob, which way, how much."`
 
+	Prove proveVerb `cmd:"" help:"The morning after: were the stars round, and if not which cause, how sure, what to change first."`
+
 	Rehearse rehearseVerb `cmd:"" help:"A night in time: frames, series and the truth, to test against or to learn from."`
 
 	Version kong.VersionFlag `help:"Print the version and stop."`

@@ -54,6 +54,7 @@ var rooms = map[string]room{
 
 	"internal/fitting":   {6, true},
 	"internal/rehearsal": {6, true}, // may not import ledger or plan
+	"internal/proof":     {6, true}, // the ledger from evidence, and its causes
 
 	"internal/app":    {7, false},
 	"internal/report": {7, true},
