@@ -375,8 +375,8 @@ func quickselect(v []float32, k int) float32 {
 	return v[k]
 }
 
-// fill gives meshes without a level that of their neighbours, and those that a
-// bright star has lifted the median of theirs.
+// fill gives meshes without a level that of their neighbours, and makes all even
+// with those around them: a star lifts the mesh it lies in.
 func (b *background) fill() {
 	for range b.nx + b.ny {
 		missing := false
@@ -409,11 +409,29 @@ func (b *background) fill() {
 		quiet := quickselect(n, len(n)/2)
 		if d := level[k] - med; d > 0.5*quiet && noise[k] > 1.15*quiet {
 			b.level[k] = med
+		} else if l, ok := b.even(level, k); ok && abs32(l-level[k]) < 0.5*quiet {
+			b.level[k] = l // what is more is the sky's
 		}
 		if noise[k] > 1.3*quiet {
 			b.noise[k] = quiet
 		}
 	}
+}
+
+func abs32(v float32) float32 { return max(v, -v) }
+
+// even returns the median of the k-th value and the means of the four pairs of
+// values opposite each other around it, which a slope does not change. ok is
+// false at the edges, where pairs are missing.
+func (b *background) even(v []float32, k int) (median float32, ok bool) {
+	if x, y := k%b.nx, k/b.nx; x == 0 || y == 0 || x == b.nx-1 || y == b.ny-1 {
+		return v[k], false
+	}
+	five := [5]float32{v[k]}
+	for i, step := range [4]int{1, b.nx - 1, b.nx, b.nx + 1} {
+		five[i+1] = (v[k-step] + v[k+step]) / 2
+	}
+	return quickselect(five[:], 2), true
 }
 
 // around returns the values of the up to eight meshes around the k-th that

@@ -82,7 +82,7 @@ func Measure(f *frame.Frame, opt Options) (Frame, error) {
 	if out.Rejected > 2*out.StarsFound && out.Rejected > 20 {
 		out.Flags |= HotPixels
 	}
-	out.summarise()
+	out.summarise(s.tailSigma)
 	out.doubt()
 	return out, nil
 }
@@ -108,7 +108,7 @@ func (f *Frame) doubt() {
 		return
 	}
 	others := f.Rejected + wide
-	if f.Measured < few && others < many*f.StarsFound || f.Measured >= few && (others < most*f.Measured || f.spread() < 0.4) {
+	if f.Measured < few && others < many*f.StarsFound || f.Measured >= few && (others < most*f.Measured || f.spread() < 0.25) {
 		return
 	}
 	f.Error = fmt.Sprintf("star: no stars: of %d things that stand out of the noise %d are hot pixels, cosmic rays or patches, and the rest are too few, or too unlike each other, to know a star by", f.Rejected+f.StarsFound, others)
@@ -153,19 +153,20 @@ type survey struct {
 	ceiling float64
 	perADU  float64 // variance per ADU of light
 
-	level    int         // the scale in use
-	bin      int         // pixels of the frame averaged to one of f
-	sky      *background // of f
-	quiet    *background // of f: the noise of its pixels
-	peaks    []candidate // of the scale, in pixels of f, sorted by y
-	typical  profile     // of the frame's stars, at the origin
-	misfit   float64     // what the profile leaves of them, over its peak, in the median
-	blur     blob        // of the frame's stars, if they are out of focus
-	soft     bool        // they are
-	kept     bool        // the pixels around each peak were kept when it was found
-	stars    []Star
-	rejected int
-	why      string
+	level     int         // the scale in use
+	bin       int         // pixels of the frame averaged to one of f
+	sky       *background // of f
+	quiet     *background // of f: the noise of its pixels
+	peaks     []candidate // of the scale, in pixels of f, sorted by y
+	typical   profile     // of the frame's stars, at the origin
+	tailSigma float64     // error of its exponent
+	misfit    float64     // what the profile leaves of them, over its peak, in the median
+	blur      blob        // of the frame's stars, if they are out of focus
+	soft      bool        // they are
+	kept      bool        // the pixels around each peak were kept when it was found
+	stars     []Star
+	rejected  int
+	why       string
 }
 
 // run chooses the scale and measures the stars on it. Finer scales come first;
@@ -500,17 +501,21 @@ func (s *survey) commonProfile(samples []sample) bool {
 	if c.xy*c.xy >= c.xx*c.yy {
 		c.xy = 0
 	}
-	tail := get(func(m *sample) float64 { return m.p.tail })
-	// The bright ones know it better.
-	var bright []float64
+	// The bright ones know the exponent better.
+	var all, bright []float64
 	for k := range samples {
+		all = append(all, samples[k].p.tail)
 		if samples[k].snr > 100 {
 			bright = append(bright, samples[k].p.tail)
 		}
 	}
 	if len(bright) >= 5 {
-		tail = median(bright)
+		all = bright
 	}
+	tail := median(all)
+	// Those below may stand at the bound of 0; those above tell the scatter.
+	above := all[len(all)/2:]
+	s.tailSigma = 1.2533 * scatter(above, tail) / math.Sqrt(float64(len(all)))
 	s.misfit = get(func(m *sample) float64 { return m.misfit })
 	inverse := c.invert()
 	k := 4 * psf.HalfMaximum(tail)

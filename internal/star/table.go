@@ -17,7 +17,7 @@ import (
 func (f *Frame) Summarise() {
 	f.Summary = unknown()
 	f.StarsFound = len(f.Stars)
-	f.summarise()
+	f.summarise(math.NaN())
 }
 
 // tableHead is the first word of a table of stars, with the version of its form.
