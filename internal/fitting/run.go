@@ -27,7 +27,8 @@ type curve struct {
 	chi, constant, drifting          float64 // chi squared of the curve, of one width, of one that drifts
 	free                             int     // degrees of freedom left
 	turned                           bool    // the run went both ways
-	drifts                           bool    // the trend is significant and taken out
+	drifts                           bool    // the trend is significant
+	freed                            bool    // the trend was sought
 	first                            float64 // of the first frame's tube: -1 as after moving out, 1 as after moving in
 	travelled                        []float64
 }
@@ -40,6 +41,9 @@ type run struct {
 	turned              bool
 	hope, hopeSE        float64 // ln of the width in focus and how sure that is
 }
+
+// leastForPlay is how many frames it takes to tell the play from the curve.
+const leastForPlay = 6
 
 // newRun returns the run of the looks with known positions.
 func newRun(looks []Sample, g *shape, sharp, sure float64) *run {
@@ -78,7 +82,7 @@ func newRun(looks []Sample, g *shape, sharp, sure float64) *run {
 	for i := 1; i < len(r.at); i++ {
 		out, in = out || r.at[i] > r.at[i-1], in || r.at[i] < r.at[i-1]
 	}
-	r.turned = out && in
+	r.turned = out && in && len(r.at) >= leastForPlay
 	return r
 }
 
@@ -94,40 +98,51 @@ func (r *run) tube(play, first float64) []float64 {
 }
 
 // The parameters of a fit: best in half spans from the middle, ln sharp, ln of the
-// disc's pixels per half span, trend.
-type params [4]float64
+// disc's pixels per half span, trend, wings as a part of the air's.
+type params [nParams]float64
+
+const nParams = 5
+
+// The wings of real stars over those of the air: what optics, pixels and jitter
+// leave of them. Common practice, no source.
+const commonWings, commonWingsSE = 0.7, 0.4
+
+// commonDrift is by what part the width in focus changes from the middle of a run
+// to its end: common practice, no source.
+const commonDrift = 0.1
 
 // model returns the width at y and t, and how it changes with the width in focus.
 func (r *run) model(p params, y, t float64) (h, perSharp float64) {
 	s := math.Exp(p[1]) * max(1+p[3]*t, 0.2)
 	u := math.Exp(p[2]) * (y - p[0]) / s
 	const step = 1e-3
-	g := r.shape.at(u)
-	return s * g, g - u*(r.shape.at(u+step)-r.shape.at(u-step))/(2*step)
+	g := r.winged(u, p[4])
+	return s * g, g - u*(r.winged(u+step, p[4])-r.winged(u-step, p[4]))/(2*step)
 }
 
 // fit returns the best parameters for given places of the tube and variances,
 // their covariance and chi squared. Without drift the trend is zero.
 func (r *run) fit(y, variance []float64, drift bool) (params, []float64, float64) {
 	n := len(y)
-	m := n + 2
+	m := n + 3
 	least := math.Inf(1)
 	for _, h := range r.width {
 		least = min(least, h)
 	}
-	lower := []float64{-200, math.Log(0.3), math.Log(1e-3), 0}
-	upper := []float64{200, math.Log(2*least + 1), math.Log(1e4), 0}
+	lower := []float64{-200, math.Log(0.3), math.Log(1e-3), 0, 0}
+	upper := []float64{200, math.Log(2*least + 1), math.Log(1e4), 0, 1.5}
 	if drift {
 		lower[3], upper[3] = -0.7, 0.7
 	}
 	resid := func(x []float64, out []float64) {
-		p := params{x[0], x[1], x[2], x[3]}
+		p := params(x)
 		for i := range n {
 			h, _ := r.model(p, y[i], r.when[i])
 			out[i] = (r.width[i] - h) / math.Sqrt(variance[i])
 		}
 		out[n] = (x[1] - r.hope) / r.hopeSE
-		out[n+1] = x[3] / 0.3
+		out[n+1] = x[3] / commonDrift
+		out[n+2] = (x[4] - commonWings) / commonWingsSE
 	}
 	moved := make([]float64, m)
 	normal := num.Residuals(m, func(x, out, j []float64) {
@@ -139,7 +154,7 @@ func (r *run) fit(y, variance []float64, drift bool) (params, []float64, float64
 			resid(z, moved)
 			z[k] = x[k]
 			for i := range moved {
-				j[i*4+k] = (moved[i] - out[i]) / step
+				j[i*nParams+k] = (moved[i] - out[i]) / step
 			}
 		}
 	})
@@ -153,15 +168,15 @@ func (r *run) fit(y, variance []float64, drift bool) (params, []float64, float64
 			continue
 		}
 		c := slices.Clone(res.JTJ)
-		for k := range 4 {
+		for k := range nParams {
 			if lower[k] == upper[k] || res.Held[k] {
-				for i := range 4 {
-					c[k*4+i], c[i*4+k] = 0, 0
+				for i := range nParams {
+					c[k*nParams+i], c[i*nParams+k] = 0, 0
 				}
-				c[k*4+k] = 1e12
+				c[k*nParams+k] = 1e12
 			}
 		}
-		if !num.InvertPositive(c, 4) {
+		if !num.InvertPositive(c, nParams) {
 			continue
 		}
 		best, cov, chi = params(x), c, res.SumSq
@@ -192,7 +207,7 @@ func (r *run) starts(y, variance []float64) []params {
 			continue
 		}
 		a = max(a, low*low/25)
-		s := start{p: params{best, math.Log(a) / 2, math.Log(b/r.tail) / 2, 0}}
+		s := start{p: params{best, math.Log(a) / 2, math.Log(b/r.tail) / 2, 0, commonWings}}
 		for i, h := range r.width {
 			s.chi += sq(h*h-a-b*sq(y[i]-best)) / (4 * h * h * variance[i])
 		}
@@ -253,11 +268,15 @@ func (r *run) solve() (curve, bool) {
 		if r.turned {
 			count++
 		}
-		if q, covQ, chi := r.fit(y, variance, true); covQ != nil && n-count >= 3 && c.chi-chi > 9 {
-			p, cov, c.chi, c.drifts = q, covQ, chi, true
-			count++
-		} else {
-			c.drifts = false
+		// A drift of the air is sought always: in a run that goes one way it moves
+		// the lowest point.
+		c.drifts, c.freed = false, false
+		if n-count >= 2 {
+			if q, covQ, chi := r.fit(y, variance, true); covQ != nil {
+				c.drifts, c.freed = c.chi-chi > 9, true
+				p, cov, c.chi = q, covQ, chi
+				count++
+			}
 		}
 		c.free = n - count
 		if pass == 4 {
@@ -281,9 +300,15 @@ func (r *run) solve() (curve, bool) {
 		}
 	}
 	c.best, c.sharp, c.slope, c.trend = r.mid+r.half*p[0], math.Exp(p[1]), math.Exp(p[2])/r.half, p[3]
-	c.bestSE, c.sharpSE, c.slopeSE = r.half*math.Sqrt(cov[0]), c.sharp*math.Sqrt(cov[5]), c.slope*math.Sqrt(cov[10])
+	// What the scatter of the air does not explain widens every error alike.
+	wide := 1.0
+	if c.free >= 2 {
+		wide = math.Sqrt(max(c.chi/float64(c.free), 1))
+	}
+	c.bestSE, c.sharpSE, c.slopeSE = wide*r.half*math.Sqrt(cov[0]), wide*c.sharp*math.Sqrt(cov[nParams+1]), wide*c.slope*math.Sqrt(cov[2*nParams+2])
 	if r.turned {
 		r.playError(&c, variance, legs)
+		c.playSE *= wide
 	}
 	if c.free < 2 {
 		c.scatter = math.NaN()
@@ -352,7 +377,7 @@ func (r *run) narrowPlay(variance []float64, longest float64, drift bool, play, 
 // playError fills the error of the play, by where chi squared has grown by one,
 // and how the best position changes with the play.
 func (r *run) playError(c *curve, variance []float64, longest float64) {
-	_, _, chi := r.fit(r.tube(c.play, c.first), variance, c.drifts)
+	_, _, chi := r.fit(r.tube(c.play, c.first), variance, c.freed)
 	reach := func(sign float64) (float64, float64) {
 		h := longest / 2 / playSteps / 64
 		for h < longest {
@@ -360,7 +385,7 @@ func (r *run) playError(c *curve, variance []float64, longest float64) {
 			if play < 0 {
 				return math.NaN(), 0
 			}
-			p, _, up := r.fit(r.tube(play, c.first), variance, c.drifts)
+			p, _, up := r.fit(r.tube(play, c.first), variance, c.freed)
 			if rise := up - chi; rise >= 1 {
 				// Between here and half of it, chi squared is a parabola.
 				return h / math.Sqrt(rise), (r.mid + r.half*p[0] - c.best) / (sign * h)
@@ -381,27 +406,31 @@ func (r *run) playError(c *curve, variance []float64, longest float64) {
 	}
 }
 
-// excess returns the scatter s for which the sum of rest^2/(base + s^2
-// sensitive^2) is free; 0 if it is not larger without.
+// excess returns the scatter s that, as s^2 sensitive^2 added to base, is the
+// likeliest variance of the rest, which a fit has left with so many free of its
+// degrees of freedom; 0 if that is none.
 //
-// Source: as pooled.
+// Source: derivative of the Gaussian likelihood, the rest enlarged by what the fit
+// took.
 func excess(rest, base, sensitive []float64, free float64) float64 {
-	sum := func(v float64) float64 {
+	took := float64(len(rest)) / free
+	slope := func(v float64) float64 {
 		t := 0.0
 		for i := range rest {
-			t += sq(rest[i]) / (base[i] + v*sq(sensitive[i]))
+			variance := base[i] + v*sq(sensitive[i])
+			t += sq(sensitive[i]) / variance * (took*sq(rest[i])/variance - 1)
 		}
 		return t
 	}
-	if sum(0) <= free {
+	if slope(0) <= 0 {
 		return 0
 	}
-	lo, hi := 0.0, 1.0
-	for sum(hi) > free && hi < 1e6 {
+	lo, hi := 0.0, 1e-4
+	for slope(hi) > 0 && hi < 1e6 {
 		hi *= 4
 	}
 	for range 60 {
-		if mid := (lo + hi) / 2; sum(mid) > free {
+		if mid := (lo + hi) / 2; slope(mid) > 0 {
 			lo = mid
 		} else {
 			hi = mid
@@ -495,7 +524,7 @@ func (s *search) run(looks []Sample) {
 	case inside && !(c.bestSE < (hi-lo)/4):
 		s.shallow(least, most, r.typical(c), "the lowest point is not held to within the run")
 		return
-	case !inside && !shown(used) && most < 1.5*least && least < 3*float64(s.SharpPx) && (!c.turned || c.chance(c.drifting-c.chi, 1) > 0.01):
+	case lopsided(c.best, lo, hi) && !shown(used) && most < 2*least && least < 3*float64(s.SharpPx) && (!c.turned || c.chance(c.drifting-c.chi, 1) > 0.01):
 		s.shallow(least, most, r.typical(c), "the air may have changed by that much: go on, or take the first position again")
 		return
 	}
@@ -511,6 +540,12 @@ func (s *search) run(looks []Sample) {
 	}
 	s.distance(c, last)
 	s.say(c, least, most, len(used), last)
+}
+
+// lopsided reports whether the lowest point lies so near an end of the run that
+// the widths rise to one side only.
+func lopsided(best, lo, hi float64) bool {
+	return best < lo+0.15*(hi-lo) || best > hi-0.15*(hi-lo)
 }
 
 // shown reports whether every frame shows a disc: that is focus and not the air.

@@ -5,6 +5,7 @@ import (
 	"sync"
 
 	"holdfast/internal/optics"
+	"holdfast/internal/psf"
 	"holdfast/internal/unit"
 )
 
@@ -12,8 +13,9 @@ import (
 // focus, against the diameter of the pupil's disc over the same. It is
 // tabulated, since the transform behind it takes milliseconds.
 type shape struct {
-	tail float64 // (1+e^2)/2: the square of the half-flux diameter of the bare disc
-	lack []float64
+	tail  float64   // (1+e^2)/2: the square of the half-flux diameter of the bare disc
+	lack  []float64 // deficit of a Gaussian star against the hyperbola
+	wings []float64 // by what part a star with the air's wings is wider than that
 }
 
 // shapeReach is the disc up to which the shape is tabulated; beyond, half of the
@@ -36,13 +38,17 @@ func shapeOf(obstruction float64) *shape {
 // newShape tabulates the shape for a central obstruction.
 //
 // Source: optics.DefocusedHalfFlux, as its deficit against the hyperbola, which
-// is smooth; between the nodes the deficit is a cubic.
+// is smooth; between the nodes the deficit is a cubic. psf.HalfFluxDiameter of air
+// and disc.
 func newShape(obstruction float64) *shape {
 	s := &shape{tail: (1 + obstruction*obstruction) / 2}
+	sharp := psf.HalfFluxDiameter(psf.Air(1))
 	for i := range int(shapeReach/shapeStep) + 2 {
 		u := float64(i) * shapeStep
 		h := float64(optics.DefocusedHalfFlux(1, unit.Micron(u), obstruction))
 		s.lack = append(s.lack, 1-h/math.Sqrt(1+s.tail*u*u))
+		air := psf.HalfFluxDiameter(psf.Air(1), psf.Disc(unit.Arcsec(u)*sharp, obstruction))
+		s.wings = append(s.wings, float64(air/sharp)/h-1)
 	}
 	return s
 }
@@ -67,6 +73,20 @@ func (s *shape) at(u float64) float64 {
 	// Catmull and Rom's cubic.
 	d := a + f/2*(b-before+f*(2*before-5*a+4*b-after+f*(3*(a-b)+after-before)))
 	return h * (1 - d)
+}
+
+// winged is at for a star whose wings are the given part of the air's: 0 is a
+// Gaussian, 1 the air.
+func (s *shape) winged(u, part float64) float64 {
+	h := s.at(u)
+	u = math.Abs(u)
+	n := len(s.wings)
+	if u >= shapeReach {
+		return h * (1 + part*s.wings[n-2]*sq(shapeReach/u))
+	}
+	i := int(u / shapeStep)
+	f := u/shapeStep - float64(i)
+	return h * (1 + part*((1-f)*s.wings[i]+f*s.wings[i+1]))
 }
 
 // disc returns the disc, over the half-flux diameter in focus, at which that has
