@@ -53,6 +53,9 @@ func (a attitude) of(v vec) vec {
 	return a[0].times(v[0]).plus(a[1].times(v[1])).plus(a[2].times(v[2]))
 }
 
+// in returns the coordinates of v in the camera.
+func (a attitude) in(v vec) vec { return vec{a[0].dot(v), a[1].dot(v), a[2].dot(v)} }
+
 // turned returns the attitude after a turn about a unit vector.
 func (a attitude) turned(axis vec, angle unit.Rad) attitude {
 	return attitude{axis.about(a[0], angle), axis.about(a[1], angle), axis.about(a[2], angle)}
