@@ -60,7 +60,6 @@ type setting struct {
 func newSetting(e *evidence, n *Night) *setting {
 	s := &setting{e: e, lambda: 0.55, aperture: e.Aperture, guided: e.Guide != nil, profile: map[[3]int]float64{}}
 	seeing, seeingSpread := math.Log(2.8), 0.33
-	defocus := 0.5
 	if n.Rig != nil {
 		s.lambda = n.Rig.Imaging.Wavelength.V
 		s.aperture = n.Rig.Imaging.Aperture.V
@@ -73,8 +72,8 @@ func newSetting(e *evidence, n *Night) *setting {
 		s.aperture = 100
 	}
 	// Half a critical focus zone, 2 lambda N^2 and thus a disc of 2 lambda/D to
-	// either side, is what care reaches; twice that is common.
-	defocus = math.Max(2*2*float64(s.lambda)*1e-3/float64(s.aperture)*unit.ArcsecPerRad, 0.3)
+	// either side, is what care reaches.
+	defocus := math.Max(2*float64(s.lambda)*1e-3/float64(s.aperture)*unit.ArcsecPerRad, 0.3)
 	s.usual = [params]ordinary{
 		pAir:     {seeing, seeingSpread},
 		pDisc:    {math.Log(defocus), 0.5},

@@ -45,8 +45,6 @@ type Finding struct {
 	NextTest    string   `json:"next_test"`
 	Remedy      string   `json:"remedy"`
 	Gain        *Gain    `json:"gain"` // nil where it cannot be told
-
-	with Cause // a second cause without which the evidence is not explained
 }
 
 // Gain is the mean star once a cause is down to what is ordinary.
@@ -160,7 +158,11 @@ func (s *setting) weigh(g ledger.Goal) ([]fitted, []float64) {
 		if h.guided && !s.guided {
 			continue
 		}
-		fits = append(fits, s.fit(h))
+		var from *[params]float64
+		if len(fits) > 0 {
+			from = &fits[0].x // of none
+		}
+		fits = append(fits, s.fit(h, from))
 	}
 	logs := make([]float64, len(fits))
 	top := math.Inf(-1)
@@ -190,7 +192,7 @@ func (s *setting) matter(f *fitted, g ledger.Goal) float64 {
 		if round {
 			return 1
 		}
-		return math.Max(least, math.Exp(-4*(long-1)))
+		return math.Max(least, math.Exp(-25*(long-1)))
 	case Seeing:
 		if round {
 			return 1
@@ -208,12 +210,11 @@ func (s *setting) matter(f *fitted, g ledger.Goal) float64 {
 	if f.cause == Jump && !round {
 		return 1
 	}
-	after := math.Inf(1)
 	before := math.Max(l0, w0)
 	if !round {
 		before = math.Max(before, 1.0001)
 	}
-	after = math.Max(l1, w1)
+	after := math.Max(l1, w1)
 	if before <= 1 {
 		return math.Max(least, 0.3*math.Pow(math.Max(before, 0), 4)*math.Min((before-after)/before*2, 1))
 	}

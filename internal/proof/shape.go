@@ -34,15 +34,25 @@ type view struct{ xe, xn, ye, yn float64 }
 // mostFitted is how many stars of a frame a shape stands on.
 const mostFitted = 600
 
-// good are the stars whose shape can be trusted.
+// good are the stars whose shape can be trusted. Where hardly any is unsaturated
+// the faintest saturated ones have to do: only their tops are missing.
 func good(f *star.Frame) []*star.Star {
-	const bad = star.Saturated | star.Edge | star.Blended | star.Clipped | star.Unfitted
-	var out []*star.Star
+	const bad = star.Edge | star.Blended | star.Clipped | star.Unfitted
+	var out, full []*star.Star
 	for i := range f.Stars {
 		s := &f.Stars[i]
-		if s.Flags&bad == 0 && s.SNR >= 15 && s.Major > 0 && s.Minor > 0 && len(out) < mostFitted {
+		if s.Flags&bad != 0 || s.SNR < 15 || !(s.Major > 0) || !(s.Minor > 0) {
+			continue
+		}
+		if s.Flags&star.Saturated != 0 {
+			full = append(full, s)
+		} else if len(out) < mostFitted {
 			out = append(out, s)
 		}
+	}
+	const few = 30
+	if len(out) < few && len(full) > 0 {
+		out = append(out, full[max(len(full)-300, 0):]...)
 	}
 	return out
 }

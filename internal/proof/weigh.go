@@ -97,7 +97,7 @@ func loss(r float64) float64 {
 
 // fit finds the likeliest amounts of a hypothesis and its evidence by Laplace's
 // method.
-func (s *setting) fit(h hypothesis) fitted {
+func (s *setting) fit(h hypothesis, from *[params]float64) fitted {
 	f := fitted{hypothesis: h, evidence: math.Inf(-1)}
 	prior := s.usual
 	for _, k := range h.free {
@@ -108,6 +108,11 @@ func (s *setting) fit(h hypothesis) fitted {
 		starts[0][p] = prior[p].middle
 	}
 	s.begin(&starts[0], h)
+	if from != nil {
+		x := *from
+		s.begin(&x, h)
+		starts = append(starts, x)
+	}
 	for _, x := range starts {
 		s.climb(&f, prior, x)
 	}

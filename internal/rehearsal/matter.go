@@ -14,12 +14,16 @@ import (
 	"holdfast/internal/unit"
 )
 
-// mostTabled is how many stars a table lists, the brightest: what lies below
-// tells nothing more of shapes.
-const mostTabled = 2000
+// mostTabled is how many stars of a field a table is made of: the brightest, and
+// of the others as many as fill it, evenly through all brightnesses, because the
+// brightest may be full.
+const (
+	mostTabled     = 2500
+	brightestAlone = 300
+)
 
-// Table returns what measuring a shot would say of its brightest stars, without
-// the pixels.
+// Table returns what measuring a shot would say of its stars, without the pixels;
+// of a crowded field it lists a part.
 func (c *Camera) Table(s *Shot, workers int) (star.Frame, error) {
 	o, mean, err := c.outline(s, workers)
 	if err != nil {
@@ -28,6 +32,11 @@ func (c *Camera) Table(s *Shot, workers int) (star.Frame, error) {
 	e := c.exposure(s, mean, workers)
 	if len(e.Stars) > mostTabled {
 		slices.SortStableFunc(e.Stars, func(a, b synth.Star) int { return cmp.Compare(b.ElectronPerS, a.ElectronPerS) })
+		rest := e.Stars[brightestAlone:]
+		const others = mostTabled - brightestAlone
+		for i := range others {
+			e.Stars[brightestAlone+i] = rest[i*len(rest)/others]
+		}
 		e.Stars = e.Stars[:mostTabled]
 	}
 	return o.Table(e)
