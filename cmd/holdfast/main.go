@@ -47,6 +47,7 @@ type verbs struct {
 	Seek    seekVerb    `cmd:"" help:"What bright targets must look like on the guide camera, in focus and far from it."`
 	Sight   sightVerb   `cmd:"" help:"How far apart two telescopes point, whether it matters, which screw how much."`
 	Pole    poleVerb    `cmd:"" help:"Where the polar axis of the mount points: which knob, which way, how much."`
+	Flex    flexVerb    `cmd:"" help:"How the telescopes move against each other, and how long a sub stays round for it."`
 
 	Prove proveVerb `cmd:"" help:"The morning after: were the stars round, and if not which cause, how sure, what to change first."`
 
