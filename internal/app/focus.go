@@ -281,7 +281,11 @@ func (a *FocusAnswer) pierce(l *lens, looks []fitting.Sample) {
 	if l.Obstruction < 0.1 {
 		l.Obstruction = 0 // not told from none
 	}
-	a.Assumed = append(a.Assumed, rig.Assumed{Entry: "obstruction", Value: fmt.Sprintf("%.2f", l.Obstruction), Why: "the hole in the discs of the frames"})
+	why := "the hole in the discs of the frames"
+	if l.Obstruction == 0 {
+		why = "no hole shows in the discs of the frames"
+	}
+	a.Assumed = append(a.Assumed, rig.Assumed{Entry: "obstruction", Value: fmt.Sprintf("%.2f", l.Obstruction), Why: why})
 }
 
 // lens returns the telescope as far as flags and rig tell.

@@ -492,8 +492,15 @@ func (s *search) compare(before, after Sample) {
 	}
 	moved := after.Position - before.Position
 	known := !math.IsNaN(moved) && moved != 0
-	if known && s.Step > 0 && s.measurable() && s.sides(before, after, moved) {
-		return
+	misfit := ""
+	if known && s.Step > 0 && s.measurable() {
+		told, fits := s.sides(before, after, moved)
+		if told {
+			return
+		}
+		if !fits {
+			misfit = fmt.Sprintf("; the two distances do not fit a travel of %s mm, so mind the pitch, the focal ratio and whether the focuser slips", short(math.Abs(moved*float64(s.Step))))
+		}
 	}
 	went := fmt.Sprintf("half of a star's light went from %.2f to %.2f px", float64(before.HFD.V), float64(after.HFD.V))
 	switch {
@@ -515,6 +522,7 @@ func (s *search) compare(before, after Sample) {
 			s.Why += ", unless focus was passed on the way"
 		}
 	}
+	s.Why += misfit
 }
 
 // ahead begins a sentence with what is to be turned and which way.
@@ -526,11 +534,11 @@ func (s *search) ahead(way string) string {
 }
 
 // sides finds on which side of focus two places lie, if the travel between them
-// is known, and reports whether that can be told.
+// is known, and reports whether that can be told and whether the travel fits.
 //
 // Source: of the four ways to lay two distances about the focus, the one whose
 // travel is the focuser's.
-func (s *search) sides(before, after Sample, moved float64) bool {
+func (s *search) sides(before, after Sample, moved float64) (told, fits bool) {
 	d1, s1, _, _, _ := s.blur(before)
 	d2, s2, _, _, _ := s.blur(after)
 	mm := s.mmPerPx()
@@ -556,7 +564,7 @@ func (s *search) sides(before, after Sample, moved float64) bool {
 		}
 	}
 	if best.off > 3 || second.off < best.off+2 || second.off < 3 {
-		return false
+		return false, best.off <= 3
 	}
 	weight := 1 / (1/sq(s2) + 1/(sq(s1)+sq(0.05*travel)))
 	s.Direction = "out"
@@ -565,11 +573,10 @@ func (s *search) sides(before, after Sample, moved float64) bool {
 	}
 	s.BestPosition, s.BestPositionSigma = after.Position-best.at/float64(s.Step), math.Sqrt(weight)/float64(s.Step)
 	s.Approach = s.Direction
-	if s.Verdict == InFocus {
-		return true
+	if s.Verdict != InFocus {
+		s.Why = fmt.Sprintf("%s %s, to %s (%s; the frame before tells the side)", s.turn(), s.Direction, s.Best(), s.read(after))
 	}
-	s.Why = fmt.Sprintf("%s %s, to %s (%s; the frame before tells the side)", s.turn(), s.Direction, s.Best(), s.read(after))
-	return true
+	return true, true
 }
 
 // Best writes the best position with its standard error, no more digits than
