@@ -13,7 +13,7 @@ type proveVerb struct {
 	Subs   []string `arg:"" name:"subs" help:"Subs, tables of their stars, or a folder of them."`
 	Rig    string   `placeholder:"FILE" help:"Rig file, if there is one."`
 	Set    []string `sep:"none" placeholder:"ENTRY=VALUE" help:"Override an entry of the rig. May be repeated."`
-	Series string   `placeholder:"FILE" help:"What the guide camera measured. Otherwise a series.csv beside the subs."`
+	Series string   `placeholder:"FILE" help:"What the guide camera measured. Otherwise a series.csv beside the subs; none leaves it out."`
 	Gain   float64  `placeholder:"E/ADU" help:"Electrons per ADU. Otherwise the headers'."`
 	Draft  string   `placeholder:"FILE" help:"Write a draft rig file from what the night taught."`
 	All    bool     `help:"List every cause, every row and every sub."`

@@ -27,7 +27,7 @@ import (
 type ProveTask struct {
 	Task                   // its Rig may be empty
 	Files  []string        // subs: frames, tables of stars, or folders of them
-	Series string          // what the guide camera measured; "" takes a series.csv beside the subs
+	Series string          // what the guide camera measured; "" takes a series.csv beside the subs, "none" none
 	Gain   float64         // electrons per ADU; 0 leaves it to the headers
 	Draft  string          // file to write a draft rig to; "" writes none
 	Done   func(n, of int) // called after each sub; may be nil
@@ -208,6 +208,7 @@ func (t ProveTask) sub(ctx context.Context, name string, w *wanderer) (proof.Sub
 	s := proof.Sub{Frame: m, Exposure: unit.Second(say.number("EXPTIME", "EXPOSURE")), Altitude: unit.Deg(say.number("OBJCTALT", "CENTALT", "ALTITUDE")), Airmass: say.number("AIRMASS"),
 		PierSide: strings.ToLower(say.text("PIERSIDE")), Temperature: unit.Celsius(say.number("AMBTEMP", "AMBIENT", "FOCTEMP")),
 		Focal: unit.MM(say.number("FOCALLEN")), Aperture: unit.MM(say.number("APTDIA")), Pixel: unit.Micron(say.number("XPIXSZ", "PIXSIZE1"))}
+	s.Lat, s.Lon = unit.Deg(say.number("SITELAT", "LAT-OBS")), unit.Deg(say.number("SITELONG", "LONG-OBS"))
 	if math.IsNaN(s.Airmass) && s.Altitude > 0 {
 		s.Airmass = sky.Airmass(s.Altitude)
 	}
@@ -262,6 +263,9 @@ func (w *wanderer) find(ctx context.Context, m *star.Frame, say words, scale uni
 // series opens what the guide camera measured, nil if there is nothing.
 func (t ProveTask) series() (*proof.Series, error) {
 	name := t.Series
+	if name == "none" {
+		return nil, nil
+	}
 	if name == "" {
 		for _, f := range t.Files {
 			dir := f

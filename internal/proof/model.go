@@ -4,6 +4,8 @@ import (
 	"math"
 
 	"holdfast/internal/psf"
+	"holdfast/internal/rig"
+	"holdfast/internal/sky"
 	"holdfast/internal/unit"
 )
 
@@ -31,6 +33,8 @@ const (
 	pGain           // ln gain of RA
 	pGainDec        // ln gain of declination
 	pAber           // ln rms of aberration, arcsec, along one direction all over the field
+	pGuideE         // guide star from the target, degrees, as far as refraction tells
+	pGuideN         //
 	params
 )
 
@@ -54,6 +58,9 @@ type setting struct {
 	usual    [params]ordinary
 	guided   bool
 	profile  map[[3]int]float64
+	lift     [2][2]float64 // drift of the field, arcsec/h, for a guide star one degree east and one north
+	lifted   bool
+	mirror   float64 // how likely the telescope has a mirror that moves
 }
 
 // newSetting works out what is ordinary: for any rig, or the one that is given.
@@ -71,6 +78,8 @@ func newSetting(e *evidence, n *Night) *setting {
 	if !(s.aperture > 0) {
 		s.aperture = 100
 	}
+	s.refract(n)
+	s.mirror = mirrored0(n, e)
 	// Half a critical focus zone, 2 lambda N^2 and thus a disc of 2 lambda/D to
 	// either side, is what care reaches.
 	defocus := math.Max(2*float64(s.lambda)*1e-3/float64(s.aperture)*unit.ArcsecPerRad, 0.3)
@@ -96,6 +105,8 @@ func newSetting(e *evidence, n *Night) *setting {
 		pGain:    {math.Log(0.5), 0.35},
 		pGainDec: {math.Log(0.4), 0.4},
 		pAber:    {math.Log(0.2), 0.5},
+		pGuideE:  {0, 0.4},
+		pGuideN:  {0, 0.4},
 	}
 	return s
 }
@@ -333,8 +344,8 @@ func (s *setting) star(x *[params]float64, how special) made {
 	pole := x[pPoleC] / 60 * 0.2625 / cosDec // degrees/h
 	m.turn = pole + x[pTurn]
 	rad := pole * math.Pi / 180
-	m.driftE = x[pFlexE] - rad*x[pPivotN]*60
-	m.driftN = x[pFlexN] + rad*x[pPivotE]*60
+	m.driftE = x[pFlexE] + s.lift[0][0]*x[pGuideE] + s.lift[0][1]*x[pGuideN] - rad*x[pPivotN]*60
+	m.driftN = x[pFlexN] + s.lift[1][0]*x[pGuideE] + s.lift[1][1]*x[pGuideN] + rad*x[pPivotE]*60
 	if how == stuck {
 		m.driftN += driftArcsecPerHr * x[pPoleS]
 		m.driftE += driftArcsecPerHr * x[pPoleC]
@@ -379,4 +390,52 @@ func (s *setting) tail(fwhm, disc, sigma float64) float64 {
 	i, j := int(a), int(b)
 	u, v := a-float64(i), b-float64(j)
 	return (1-u)*((1-v)*at(i, j)+v*at(i, j+1)) + u*((1-v)*at(i+1, j)+v*at(i+1, j+1))
+}
+
+// mirrored0 says how likely it is that a mirror moves the imaging telescope's
+// image: by the rig, or by a focal ratio and an aperture such as telescopes with
+// a moving mirror have.
+func mirrored0(n *Night, e *evidence) float64 {
+	if n.Rig != nil {
+		if n.Rig.Imaging.Kind == rig.MovingMirror {
+			return 1
+		}
+		return 0.02
+	}
+	if e.Aperture >= 120 && e.Focal/e.Aperture > 5.5 {
+		return 0.7
+	}
+	return 0.15
+}
+
+// refract works out how the field drifts for a guide star away from the target,
+// where site and times are known.
+func (s *setting) refract(n *Night) {
+	var mid *Sub
+	for i := range n.Subs {
+		if k := &n.Subs[i]; i >= len(n.Subs)/2 && !k.Start.IsZero() && k.Solution != nil && k.Solution.Solved {
+			mid = k
+			break
+		}
+	}
+	if mid == nil || math.IsNaN(float64(mid.Lat)) || math.IsNaN(float64(mid.Lon)) {
+		return
+	}
+	site, err := sky.NewSite(mid.Lat, mid.Lon, 0)
+	if err != nil {
+		return
+	}
+	p := site.At(sky.NewInstant(mid.Start)).Observed(mid.Solution.Centre)
+	air := site.Refraction()
+	for k, d := range []sky.Shift{{East: -3600}, {North: -3600}} {
+		const hour unit.Second = 3600
+		m := sky.DifferentialRefraction(mid.Lat, p.HourAngle, p.Dec, d, hour, air)
+		if math.IsNaN(float64(m.East + m.North)) {
+			return
+		}
+		// The target moves against the guide star; where the field points drifts the
+		// other way.
+		s.lift[0][k], s.lift[1][k] = -float64(m.East), -float64(m.North)
+	}
+	s.lifted = true
 }

@@ -17,6 +17,7 @@ type Sub struct {
 	Exposure unit.Second
 	Solution *solve.Solution // where it points; nil or not solved where that is not known
 
+	Lat, Lon    unit.Deg // of the site
 	Altitude    unit.Deg
 	Airmass     float64
 	PierSide    string

@@ -154,13 +154,23 @@ func (r *Result) equivalents(c Cause) []Cause {
 	if slices.Contains(between, c) {
 		var out []Cause
 		for _, k := range r.Causes {
-			if k.Cause != c && slices.Contains(between, k.Cause) && k.Probability > 0 {
+			if k.Cause != c && slices.Contains(between, k.Cause) && k.Probability > 0.02*r.of(c) {
 				out = append(out, k.Cause)
 			}
 		}
 		return out
 	}
 	return nil
+}
+
+// of returns the probability of a cause.
+func (r *Result) of(c Cause) float64 {
+	for i := range r.Causes {
+		if r.Causes[i].Cause == c {
+			return r.Causes[i].Probability
+		}
+	}
+	return 0
 }
 
 // gain returns the mean star without a cause.

@@ -182,43 +182,40 @@ func (s *setting) weigh(g ledger.Goal) ([]fitted, []float64) {
 }
 
 // matter is the share of what is beyond the goal that goes with a cause: a cause
-// that is there and spoils nothing is not what is asked for.
+// that is there and spoils nothing is not what is asked for. How far the night is
+// beyond its goal is known to a few hundredths in elongation and a tenth or so in
+// width, so the step is not sharp.
 func (s *setting) matter(f *fitted, g ledger.Goal) float64 {
-	const least = 0.02
+	const least = 0.01
 	long := s.e.excess(g)
-	round := !(long > 1)
+	step := func(x, soft float64) float64 { return 1 / (1 + math.Exp(-(x-1)/soft)) }
+	l0, w0 := s.modelled(&f.x, f.how, g)
+	beyond := 1 - (1-step(long-0.08, 0.03))*(1-step(w0-0.12, 0.08))
 	switch f.cause {
 	case None:
-		if round {
-			return 1
-		}
-		return math.Max(least, math.Exp(-25*(long-1)))
+		return math.Max(least/3, 1-beyond)
 	case Seeing:
-		if round {
-			return 1
-		}
-		return 0.05
+		return math.Max(least, 1-beyond)
 	case Transparency:
-		return math.Min(math.Max(least, s.e.DimMost/0.5), 1)
+		return math.Min(math.Max(least, sq(s.e.DimMost/0.35)), 1)
 	}
 	if f.how != plain {
-		return 1
+		return math.Max(least, beyond)
 	}
-	l0, w0 := s.modelled(&f.x, f.how, g)
+	if f.cause == Jump {
+		return math.Max(least, beyond)
+	}
 	x := s.without(f)
 	l1, w1 := s.modelled(&x, plain, g)
-	if f.cause == Jump && !round {
-		return 1
+	// What the model does not explain of the elongation stays.
+	rest := math.Max(long/math.Max(l0, 0.05), 1)
+	before, after := math.Max(math.Max(l0, long), w0), math.Max(math.Min(l1*rest, l1+long), w1)
+	if !(before > after) {
+		return least
 	}
-	before := math.Max(l0, w0)
-	if !round {
-		before = math.Max(before, 1.0001)
-	}
-	after := math.Max(l1, w1)
-	if before <= 1 {
-		return math.Max(least, 0.3*math.Pow(math.Max(before, 0), 4)*math.Min((before-after)/before*2, 1))
-	}
-	return math.Min(math.Max(least, (before-after)/(before-math.Min(1, after))), 1)
+	goal := math.Min(1, before)
+	share := math.Min((before-after)/math.Max(before-goal, 0.3*before), 1)
+	return math.Max(least, beyond*share)
 }
 
 // causes adds the hypotheses of a cause up.

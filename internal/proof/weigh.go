@@ -64,6 +64,8 @@ func (s *setting) hypotheses() []hypothesis {
 		{cause: PolarAlignment, prior: 1, free: []freed{{pPoleC, 0, 80}, {pPoleS, 0, 80}}},
 		{cause: FieldRotation, prior: 0.5, free: []freed{{pTurn, 0, 1}}},
 		{cause: Flexure, prior: 1, free: []freed{{pFlexE, 0, 60}, {pFlexN, 0, 60}}},
+		{cause: MirrorShift, prior: 0.7 * s.mirror, free: []freed{{pFlexE, 0, 60}, {pFlexN, 0, 60}}},
+		{cause: Refraction, prior: 0.3, guided: true, free: []freed{{pGuideE, 0, 8}, {pGuideN, 0, 8}}},
 		{cause: LoopGain, prior: 0.7, guided: true, free: []freed{{pGain, math.Log(1.5), 0.2}, {pGainDec, math.Log(1.3), 0.4}}},
 		{cause: LoopGain, prior: 0.3, guided: true, free: []freed{{pGain, math.Log(0.1), 0.5}, {pGainDec, math.Log(0.1), 0.5}}},
 		{cause: Backlash, prior: 1, guided: true, free: []freed{up(pPlay, 2.3, 0.8)}},
@@ -138,6 +140,12 @@ func (s *setting) begin(x *[params]float64, h hypothesis) {
 		switch {
 		case k.p == pFlexE && e.OnSky && !math.IsNaN(e.DriftE):
 			x[pFlexE], x[pFlexN] = e.DriftE, e.DriftN
+		case k.p == pGuideE && s.lifted && e.OnSky && !math.IsNaN(e.DriftE):
+			if d := s.lift[0][0]*s.lift[1][1] - s.lift[0][1]*s.lift[1][0]; math.Abs(d) > 1e-6 {
+				x[pGuideE] = (e.DriftE*s.lift[1][1] - e.DriftN*s.lift[0][1]) / d
+				x[pGuideN] = (e.DriftN*s.lift[0][0] - e.DriftE*s.lift[1][0]) / d
+				x[pFlexE], x[pFlexN] = 0, 0
+			}
 		case k.p == pTurn && !math.IsNaN(e.TurnRate):
 			x[pTurn] = e.TurnRate
 		case k.p == pPoleC && !math.IsNaN(e.TurnRate):
