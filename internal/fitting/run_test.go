@@ -93,7 +93,7 @@ func TestRunFound(t *testing.T) {
 		if testing.Short() {
 			runs = map[bool]float64{false: 12, true: 2}[turned]
 		}
-		var off, pull, far, play, playOff, step, scatter, drift, zone float64
+		var off, pull, far, play, playOff, playRMS, step, scatter, drift, zone float64
 		for range int(runs) {
 			d := tt.d
 			d.perStep, d.best = perStep, 5000+20*(rng.Float64()-0.5)
@@ -113,6 +113,7 @@ func TestRunFound(t *testing.T) {
 			if turned {
 				play += sq((f.Hysteresis - d.play) / f.HysteresisSigma)
 				playOff += f.Hysteresis - d.play
+				playRMS += sq(f.Hysteresis - d.play)
 			} else if f.Hysteresis == f.Hysteresis || f.Approach != "out" {
 				t.Fatalf("%s: play %v, approach %s from a run that went one way, out", tt.name, f.Hysteresis, f.Approach)
 			}
@@ -124,7 +125,7 @@ func TestRunFound(t *testing.T) {
 		}
 		const src = "what was drawn"
 		rms := func(sum float64) float64 { return math.Sqrt(sum / runs) }
-		t.Logf("%-30s off %.3f of the zone, pull %.2f; distance %.2f, count %.2f, play %.2f and %+.1f counts; scatter %.3f px, drift %.2f", tt.name, rms(off)/(zone/runs), rms(pull), rms(far), rms(step), rms(play), playOff/runs, scatter/runs, drift/runs)
+		t.Logf("%-30s off %.3f of the zone, pull %.2f; distance %.2f, count %.2f, play %.2f, %+.1f on average and %.1f counts rms; scatter %.3f px, drift %.2f", tt.name, rms(off)/(zone/runs), rms(pull), rms(far), rms(step), rms(play), playOff/runs, rms(playRMS), scatter/runs, drift/runs)
 		if got := rms(off) / (zone / runs); got > 0.1 {
 			t.Errorf("%s: off by %.3f of the critical focus zone (rms), want a tenth", tt.name, got)
 		}
