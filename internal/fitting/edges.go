@@ -139,7 +139,11 @@ func edges(f *frame.Frame) ([]ring, error) {
 		if c.fall < 0.15*found[0].fall || len(out) == 200 {
 			break
 		}
-		if slices.ContainsFunc(out, func(o ring) bool { return math.Hypot(o.x-c.x, o.y-c.y) < 0.7*o.radius }) {
+		// So is a smaller ring that touches one: a part of its rim.
+		if slices.ContainsFunc(out, func(o ring) bool {
+			d := math.Hypot(o.x-c.x, o.y-c.y)
+			return d < 0.7*o.radius || c.radius < 0.8*o.radius && d < o.radius+c.radius
+		}) {
 			continue
 		}
 		out = append(out, c)
@@ -202,12 +206,14 @@ func (s *Shot) ringed(f *frame.Frame, n int) (bool, error) {
 	if err != nil || len(found) == 0 {
 		return false, err
 	}
-	r := soleRings(b, found, n)
+	r, p := soleRings(b, found, n)
 	if r == nil {
 		return false, nil
 	}
 	m := star.Frame{StarsFound: len(found), Measured: r.Stars, Flags: star.Defocused, Width: b.Width, Height: b.Height}
-	m.HFD, m.HFDSigma = r.halfFlux()
+	// Where discs overlap, their light can not be summed.
+	m.HFD = unit.Px(math.Hypot(p.disc*math.Sqrt((1+sq(p.hole))/2), p.fwhm))
+	m.HFDSigma = m.HFD / 50
 	m.FWHM, m.FWHMSigma = unit.Px(math.NaN()), unit.Px(math.NaN())
 	s.Frame, s.Radial = m, r
 	s.enlarge(f, n)
@@ -215,8 +221,9 @@ func (s *Shot) ringed(f *frame.Frame, n int) (bool, error) {
 }
 
 // soleRings returns the radial profile of the discs that have no other near, or of
-// all; nil if neither shows the pupil. The frame is averaged n by n.
-func soleRings(f *frame.Frame, found []ring, n int) *Radial {
+// all, and the disc that geometry reads from it; nil if neither shows the pupil.
+// The frame is averaged n by n.
+func soleRings(f *frame.Frame, found []ring, n int) (*Radial, pupil) {
 	var alone []ring
 	for i, c := range found {
 		if !slices.ContainsFunc(found, func(o ring) bool { return o != found[i] && math.Hypot(o.x-c.x, o.y-c.y) < 2.4*c.radius }) {
@@ -242,8 +249,8 @@ func soleRings(f *frame.Frame, found []ring, n int) *Radial {
 			soft = 0.3
 		}
 		if p, ok := r.fit(math.NaN(), 0); ok && p.resolved && p.disc >= 1.5*ringLeast && p.fwhm <= soft*p.disc {
-			return r
+			return r, p
 		}
 	}
-	return nil
+	return nil, pupil{}
 }

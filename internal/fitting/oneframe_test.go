@@ -125,7 +125,7 @@ func TestOneRendered(t *testing.T) {
 		}
 	}
 	const pixel = 3.75
-	pull, n := 0.0, 0.0
+	pull, square, worst, n := 0.0, 0.0, 0.0, 0.0
 	for _, c := range fields {
 		rng := rand.New(rand.NewPCG(uint64(c.disc*10+c.hole*100), uint64(c.stars)))
 		s := scene{width: 1280, height: 960, stars: c.stars, disc: c.disc, hole: c.hole, fwhm: c.fwhm, airy: 0.55 * c.fNumber / pixel, sky: 100, read: 5, depth: 60}
@@ -142,12 +142,16 @@ func TestOneRendered(t *testing.T) {
 		if off := float64(f.Defocus)/want - 1; !(math.Abs(off) < 0.05) || f.Verdict != OutOfFocus {
 			t.Errorf("%+v: %.4f ± %.4f mm, %+.1f %%, by %s, %s; want %.4f mm within 5 %%, as drawn (%s)", c, float64(f.Defocus), float64(f.DefocusSigma), 100*off, f.By, f.Verdict, want, f.Why)
 		}
-		if f.By != byDisc || math.Abs(float64(f.Turns)-want/0.75) > 4*f.TurnsSigma {
+		// Within a wave of focus a disc may not show.
+		if waves := c.disc / (8 * s.airy); f.By != byDisc && waves > 1 || math.Abs(float64(f.Turns)-want/0.75) > 4*f.TurnsSigma {
 			t.Errorf("%+v: %.3f ± %.3f turns, by %s; want %.3f", c, f.Turns, f.TurnsSigma, f.By, want/0.75)
 		}
+		square += sq(float64(f.Defocus)/want - 1)
+		worst = max(worst, math.Abs(float64(f.Defocus)/want-1))
 		pull += sq((float64(f.Defocus) - want) / float64(f.DefocusSigma))
 		n++
 	}
+	t.Logf("%.0f frames: off by %.2f %% rms, %.2f %% at most", n, 100*math.Sqrt(square/n), 100*worst)
 	if rms := math.Sqrt(pull / n); !(rms < 1.2) {
 		t.Errorf("pulls have an rms of %.2f over %.0f frames", rms, n)
 	}

@@ -264,6 +264,7 @@ type pupil struct {
 	fwhm            float64 // of the star that the disc spreads, pixel included, px
 	fwhmSigma       float64
 	resolved        bool    // the disc shows: it is not merely a wider star
+	sum             float64 // chi squared
 	misfit          float64 // what the model leaves, over what the errors allow: reduced chi squared
 }
 
@@ -286,105 +287,214 @@ const fwhmPerSigma = 2.3548200450309493
 // profile. The hole over the disc is given, or NaN to be found too. airy is the
 // wavelength times the focal ratio, px, by which the disc is the image that waves
 // make; 0 is geometry's.
+//
+// A disc shows if no star in focus of any width, with wings or without, does as
+// well by 12 of chi squared, and if it is at least 1.2 times as wide as the star.
 func (p *Radial) fit(hole, airy float64) (pupil, bool) {
-	best, ok := p.fitAs(hole, nil)
-	if !(airy > 0) {
-		return best, ok
+	if len(p.Radius) < 8 {
+		return pupil{}, false
 	}
-	// The waves follow from the disc, and the disc from the image they make. What
-	// is resolved is decided with them.
-	for range 2 {
-		if !ok || !(best.disc > 4*airy) {
-			return best, ok
+	h := newHankel(p)
+	best, ok := h.fit(hole, 0, 0, 0)
+	star := h.star(0)
+	switch {
+	case !ok || !(airy > 0):
+	case best.disc >= 16*airy:
+		// The waves follow from the disc, and the disc from the image they make.
+		for range 2 {
+			if best, ok = h.fit(hole, airy, best.disc, 0); !ok {
+				return best, false
+			}
 		}
-		best, ok = p.fitAs(hole, func(high float64) *pupilImage { return newPupilImage(best.disc/(8*airy), hole, high) })
+	case star > enough:
+		if best, ok = h.near(hole, airy); ok {
+			star = min(star, h.star(airy))
+		}
+	}
+	best.resolved = (star-best.sum)/max(best.misfit, 1) > enough && best.disc > 1.2*best.fwhm
+	// What no model of air and pupil describes: common practice, no source. A hole
+	// that is not known trades against the disc, the more the softer its edge.
+	best.discSigma = math.Hypot(best.discSigma, 0.015*best.disc)
+	if math.IsNaN(hole) {
+		best.discSigma = math.Hypot(best.discSigma, 0.06*min(best.disc, 2.5*best.fwhm))
 	}
 	return best, ok
 }
 
-// fitAs is fit with the image of the pupil tabulated up to so many cycles per disc
-// as it asks for; nil is geometry's.
+// enough is by how much of chi squared a disc must be better than a star in focus.
+const enough = 12
+
+// hankel draws profiles from transfer functions.
+type hankel struct {
+	*Radial
+	least  float64 // narrower stars in focus can not be told apart
+	high   float64 // of the frequencies, cycles per pixel
+	df     float64
+	bessel []float64 // for each frequency, what each ring takes of it
+	model  []float64
+	rest   []float64
+}
+
+// newHankel prepares for the rings of a profile.
 //
-// Source: derived; the profile is the Hankel transform of the product of the
-// transfer functions, I(r) = 2 pi Int T(f) J0(2 pi f r) f df.
-func (p *Radial) fitAs(hole float64, table func(high float64) *pupilImage) (pupil, bool) {
+// Source: the profile is the Hankel transform of the transfer function,
+// I(r) = 2 pi Int T(f) J0(2 pi f r) f df, by Simpson's rule.
+func newHankel(p *Radial) *hankel {
 	n := len(p.Radius)
-	if n < 8 {
-		return pupil{}, false
-	}
 	step := float64(p.Radius[n-1]) / float64(n)
-	least := max(1.0, 1.5*step) // narrower stars in focus can not be told apart
-	// Transforms up to where the narrowest star has fallen to 1e-5, finely
-	// enough for the widest disc.
-	high := 1.8 / least
+	h := &hankel{Radial: p, least: max(1.0, 1.5*step), model: make([]float64, n), rest: make([]float64, n)}
+	// Up to where the narrowest star has fallen to 1e-5, finely enough for the
+	// widest disc.
+	h.high = 1.8 / h.least
 	reach := float64(p.Radius[n-1]) + float64(p.HFD)
-	steps := 2 * int(4*high*reach+20)
-	df := high / float64(steps)
-	bessel := make([]float64, n*(steps+1))
+	steps := 2 * int(4*h.high*reach+20)
+	h.df = h.high / float64(steps)
 	for k := range steps + 1 {
-		f := df * float64(k)
-		w := 2.0
-		if k%2 == 1 {
-			w = 4
-		}
-		if k == 0 || k == steps {
-			w = 1
-		}
-		for i, r := range p.Radius {
-			bessel[k*n+i] = w * df / 3 * 2 * math.Pi * f * math.J0(2*math.Pi*f*float64(r))
+		f := h.df * float64(k)
+		for _, r := range p.Radius {
+			h.bessel = append(h.bessel, simpson(k, steps)*h.df/3*2*math.Pi*f*math.J0(2*math.Pi*f*float64(r)))
 		}
 	}
-	model := make([]float64, n)
-	hfd := float64(p.HFD)
+	return h
+}
+
+// draw returns the profile of a star of the given air and width behind a pupil.
+// It holds until the next.
+func (h *hankel) draw(a air, width float64, pupil func(f float64) float64) []float64 {
+	n := len(h.model)
+	clear(h.model)
+	for k := 0; k*n < len(h.bessel); k++ {
+		f := h.df * float64(k)
+		t := a(width, f)
+		if t < 1e-7 {
+			break
+		}
+		t *= pupil(f)
+		for i, b := range h.bessel[k*n : k*n+n] {
+			h.model[i] += t * b
+		}
+	}
+	return h.model
+}
+
+// leftover fills out with what a profile leaves of the light, weighted, and
+// returns its sum of squares. Amplitude and level are linear and found at once.
+func (h *hankel) leftover(m, out []float64) float64 {
+	var s, sm, smm, sy, smy float64
+	for i, v := range m {
+		w := 1 / sq(h.Sigma[i])
+		s, sm, smm = s+w, sm+w*v, smm+w*v*v
+		sy, smy = sy+w*h.Light[i], smy+w*v*h.Light[i]
+	}
+	det := s*smm - sm*sm
+	a, b := (s*smy-sm*sy)/det, (smm*sy-sm*smy)/det
+	sum := 0.0
+	for i, v := range m {
+		out[i] = (h.Light[i] - a*v - b) / h.Sigma[i]
+		sum += sq(out[i])
+	}
+	return sum
+}
+
+// star returns the least that a star in focus leaves, behind a telescope of the
+// given wavelength times focal ratio.
+func (h *hankel) star(airy float64) float64 {
+	spread := func(float64) float64 { return 1 }
+	if airy > 0 {
+		// An aperture whose lambda/D is the given number of pixels.
+		k := psf.Airy(wavelengthUsual, unit.MM(float64(wavelengthUsual.MM())*unit.ArcsecPerRad/airy), 0)
+		spread = func(f float64) float64 { return k.OTF(f, 0) }
+	}
+	least := math.Inf(1)
+	for _, a := range airs {
+		for width := 0.4 * float64(h.HFD); width < 1.3*float64(h.HFD); width *= 1.03 {
+			least = min(least, h.leftover(h.draw(a, max(width, h.least), spread), h.rest))
+		}
+	}
+	return least
+}
+
+// near is fit where the image changes its form with the distance, up to some two
+// waves: discs are tried one after the other.
+func (h *hankel) near(hole, airy float64) (pupil, bool) {
+	tried := map[float64]pupil{}
+	at := func(d float64) float64 {
+		k, seen := tried[d]
+		if !seen {
+			var ok bool
+			if k, ok = h.fit(hole, airy, d, d); !ok {
+				k.sum = math.Inf(1)
+			}
+			tried[d] = k
+		}
+		return k.sum
+	}
+	const ratio = 1.1
+	disc := 0.7 * float64(h.HFD)
+	for d := disc; d < 2.2*float64(h.HFD); d *= ratio {
+		if at(d) < at(disc) {
+			disc = d
+		}
+	}
+	// Narrowed by thirds, and widened to where chi squared has grown by one.
+	lo, hi := disc/ratio, disc*ratio
+	for range 8 {
+		if a, b := lo+(hi-lo)/3, hi-(hi-lo)/3; at(a) <= at(b) {
+			hi = b
+		} else {
+			lo = a
+		}
+	}
+	for d, k := range tried {
+		if k.sum < at(disc) {
+			disc = d
+		}
+	}
+	best := tried[disc]
+	if math.IsInf(best.sum, 1) {
+		return best, false
+	}
+	reach := func(way float64) float64 {
+		for part := 0.006; part < 0.5; part *= 1.8 {
+			if rise := (at(disc*(1+way*part)) - best.sum) / max(best.misfit, 0.05); rise >= 1 {
+				return disc * part / math.Sqrt(rise)
+			}
+		}
+		return disc / 2
+	}
+	best.discSigma = max(reach(-1), reach(1))
+	return best, true
+}
+
+// fit finds disc, hole and width with the image that waves make of a disc about as
+// wide as given; with airy of 0 it is geometry's. A disc that is held, above 0, is
+// not fitted, nor is a hole that is given.
+func (h *hankel) fit(hole, airy, about, held float64) (pupil, bool) {
+	n, hfd := len(h.Radius), float64(h.HFD)
 	var waves *pupilImage
-	if table != nil {
-		waves = table(high * 2 * hfd)
+	if airy > 0 {
+		most := 2 * hfd
+		if held > 0 {
+			most = 1.01 * held // and what a derivative looks at
+		}
+		waves = newPupilImage(about/(8*airy), hole, h.high*most)
 	}
-	draw := func(a air, disc, e, width float64) []float64 {
-		clear(model)
-		image := func(f float64) float64 { return waves.otf(f*disc, e) }
-		if waves == nil || disc == 0 {
-			d := psf.Disc(unit.Arcsec(disc), e)
-			image = func(f float64) float64 { return d.OTF(f, 0) }
+	leftover := func(a air, disc, e, width float64, out []float64) float64 {
+		if waves != nil {
+			return h.leftover(h.draw(a, width, func(f float64) float64 { return waves.otf(f*disc, e) }), out)
 		}
-		for k := range steps + 1 {
-			f := df * float64(k)
-			t := a(width, f)
-			if t < 1e-7 {
-				break
-			}
-			t *= image(f)
-			for i, b := range bessel[k*n : k*n+n] {
-				model[i] += t * b
-			}
-		}
-		return model
+		d := psf.Disc(unit.Arcsec(disc), e)
+		return h.leftover(h.draw(a, width, func(f float64) float64 { return d.OTF(f, 0) }), out)
 	}
-	// Amplitude and level are linear and found at once; what is left over is
-	// returned, weighted.
-	leftover := func(m, out []float64) float64 {
-		var s, sm, smm, sy, smy float64
-		for i, v := range m {
-			w := 1 / sq(p.Sigma[i])
-			s, sm, smm = s+w, sm+w*v, smm+w*v*v
-			sy, smy = sy+w*p.Light[i], smy+w*v*p.Light[i]
-		}
-		det := s*smm - sm*sm
-		a, b := (s*smy-sm*sy)/det, (smm*sy-sm*smy)/det
-		sum := 0.0
-		for i, v := range m {
-			out[i] = (p.Light[i] - a*v - b) / p.Sigma[i]
-			sum += sq(out[i])
-		}
-		return sum
+	shares := []float64{0.15, 0.4, 0.75, 0.98}
+	if held > 0 {
+		shares = []float64{0.3, 0.7}
 	}
 	var best pupil
 	bestSum := math.Inf(1)
-	var free [2]float64 // smallest sums with a disc and without, over the airs
-	free[0], free[1] = math.Inf(1), math.Inf(1)
 	for _, a := range airs {
-		for _, share := range []float64{0.15, 0.4, 0.75, 0.98} {
-			width := max(share*hfd, least)
+		for _, share := range shares {
+			width := max(share*hfd, h.least)
 			e := hole
 			if math.IsNaN(e) {
 				e = 0.2
@@ -392,26 +502,34 @@ func (p *Radial) fitAs(hole float64, table func(high float64) *pupilImage) (pupi
 			area := max(hfd*hfd-width*width, 0.02*hfd*hfd) * 2 / (1 + e*e)
 			// The unknowns: square of the disc, hole, width.
 			x := []float64{area, e, width}
-			lower := []float64{0, 0, least}
+			lower := []float64{0, 0, h.least}
 			upper := []float64{sq(2 * hfd), 0.75, 1.2*hfd + 1}
 			if !math.IsNaN(hole) {
 				lower[1], upper[1] = e, e
 			}
+			if held > 0 {
+				x[0], lower[0], upper[0] = sq(held), sq(held), sq(held)
+			}
 			base, moved := make([]float64, n), make([]float64, n)
 			normal := num.Residuals(n+1, func(x, r, j []float64) {
 				sqrt := func(v float64) float64 { return math.Sqrt(max(v, 0)) }
-				leftover(draw(a, sqrt(x[0]), x[1], x[2]), base)
+				leftover(a, sqrt(x[0]), x[1], x[2], base)
 				copy(r, base)
-				r[n] = 0
-				for k, h := range [3]float64{1e-4*sq(hfd) + 1e-4*x[0], 1e-3, 1e-3 * x[2]} {
-					y := [3]float64{x[0], x[1], x[2]}
-					if y[k] += h; k == 1 && x[1] > 0.7 {
-						y[k] -= 2 * h
-						h = -h
+				for k, step := range [3]float64{1e-4*sq(hfd) + 1e-4*x[0], 1e-3, 1e-3 * x[2]} {
+					if lower[k] == upper[k] {
+						for i := range n + 1 {
+							j[i*3+k] = 0
+						}
+						continue
 					}
-					leftover(draw(a, sqrt(y[0]), y[1], y[2]), moved)
+					y := [3]float64{x[0], x[1], x[2]}
+					if y[k] += step; k == 1 && x[1] > 0.7 {
+						y[k] -= 2 * step
+						step = -step
+					}
+					leftover(a, sqrt(y[0]), y[1], y[2], moved)
 					for i := range moved {
-						j[i*3+k] = (moved[i] - base[i]) / h
+						j[i*3+k] = (moved[i] - base[i]) / step
 					}
 					j[n*3+k] = 0
 				}
@@ -421,11 +539,7 @@ func (p *Radial) fitAs(hole float64, table func(high float64) *pupilImage) (pupi
 				j[n*3+1] = 1 / 0.3
 			})
 			res, _ := num.LeastSquares(x, normal, num.Options{MaxIterations: 40, StepTol: 1e-5, Lower: lower, Upper: upper})
-			if math.IsNaN(res.SumSq) {
-				continue
-			}
-			free[0] = min(free[0], res.SumSq)
-			if res.SumSq >= bestSum {
+			if math.IsNaN(res.SumSq) || res.SumSq >= bestSum {
 				continue
 			}
 			bestSum = res.SumSq
@@ -443,7 +557,7 @@ func (p *Radial) fitAs(hole float64, table func(high float64) *pupilImage) (pupi
 				continue
 			}
 			d := math.Sqrt(max(x[0], 0))
-			best = pupil{disc: d, hole: x[1], fwhm: x[2], fwhmSigma: math.Sqrt(c[8] * scale)}
+			best = pupil{disc: d, hole: x[1], fwhm: x[2], fwhmSigma: math.Sqrt(c[8] * scale), sum: bestSum, misfit: bestSum / float64(n-4)}
 			areaSigma := math.Sqrt(c[0] * scale)
 			if d*d > 2*areaSigma {
 				best.discSigma = areaSigma / (2 * d)
@@ -452,25 +566,5 @@ func (p *Radial) fitAs(hole float64, table func(high float64) *pupilImage) (pupi
 			}
 		}
 	}
-	if math.IsInf(bestSum, 1) {
-		return pupil{}, false
-	}
-	// A disc shows if no star in focus of any width, with wings or without, does
-	// as well, and it is not small against the star.
-	residue := make([]float64, n)
-	for _, a := range airs {
-		for width := 0.4 * hfd; width < 1.3*hfd; width *= 1.03 {
-			free[1] = min(free[1], leftover(draw(a, 0, 0, max(width, least)), residue))
-		}
-	}
-	best.misfit = bestSum / float64(n-4)
-	scale := max(best.misfit, 1)
-	best.resolved = (free[1]-bestSum)/scale > 12 && best.disc > 1.2*best.fwhm
-	// What no model of air and pupil describes: common practice, no source. A hole
-	// that is not known trades against the disc, the more the softer its edge.
-	best.discSigma = math.Hypot(best.discSigma, 0.015*best.disc)
-	if math.IsNaN(hole) {
-		best.discSigma = math.Hypot(best.discSigma, 0.06*min(best.disc, 2.5*best.fwhm))
-	}
-	return best, true
+	return best, !math.IsInf(bestSum, 1)
 }
