@@ -27,7 +27,7 @@ type flexVerb struct {
 
 // Help is shown with --help.
 func (flexVerb) Help() string {
-	return "Exit status: 0 they hold together, 3 they bend, 4 the frames do not settle it, 1 not possible, 2 wrong flags."
+	return "Exit status: 0 measured, 3 it draws the subs that the rig plans, 4 the frames do not settle it, 1 not possible, 2 wrong flags."
 }
 
 // Run solves and fits.
@@ -40,10 +40,10 @@ func (v *flexVerb) Run(s *session) error {
 		return s.failed(err, report.Notes{})
 	}
 	status := done
-	switch a.Result.Verdict {
-	case fitting.Bends:
+	switch m := a.Result.Matters; {
+	case m != nil && *m:
 		status = outOfGoal
-	case fitting.FlexUnknown:
+	case a.Result.Verdict == fitting.FlexUnknown:
 		status = open
 	}
 	n := notes(nil, a.Assumed, report.FlexCautions(a.Result))

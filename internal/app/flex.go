@@ -63,7 +63,7 @@ func (t FlexTask) Flex(ctx context.Context) (*Answer[*fitting.Flex], error) {
 		opt.FWHM = unit.Arcsec(v)
 	}
 	if a.Rig != nil {
-		opt.Ellipticity, opt.AltAzimuth = a.Rig.Goal.Ellipticity.V, a.Rig.Mount.Kind == rig.AltAzimuth
+		opt.Ellipticity, opt.Sub, opt.AltAzimuth = a.Rig.Goal.Ellipticity.V, a.Rig.Sub.Length.V, a.Rig.Mount.Kind == rig.AltAzimuth
 	}
 	name := t.Target
 	if name == "" && a.Rig != nil {
@@ -266,26 +266,47 @@ func (t *FlexTask) held(ctx context.Context, a *Answer[*fitting.Flex], opt fitti
 	return ctx.Err()
 }
 
-// register gives frames that could not be solved the place they have by lying on
-// one that was, where they do.
+// register lays frames of one field on each other: stars too faint for the
+// catalogue tell far better how a frame lies on another than two solutions do, and
+// where a frame was not solved they give it its place. What is wrong with the
+// solution of the frame they are laid on is then common to all, and moves none
+// against the others.
 func register(frames []placed) {
-	on := slices.IndexFunc(frames, func(p placed) bool { return p.WCS != nil && len(p.spots.Spots) > 0 })
+	on := -1
+	for i := range frames {
+		if p := &frames[i]; p.WCS != nil && len(p.spots.Spots) > 0 && (on < 0 || p.Matched > frames[on].Matched) {
+			on = i
+		}
+	}
 	if on < 0 {
 		return
 	}
+	ref := frames[on].WCS
+	laid := false
 	for i := range frames {
 		p := &frames[i]
-		if p.WCS != nil || len(p.spots.Spots) == 0 || p.begin.IsZero() {
+		if i == on || len(p.spots.Spots) == 0 || p.WCS == nil && p.begin.IsZero() {
 			continue
+		}
+		if p.WCS != nil && sky.Separation(p.WCS.Ref, ref.Ref) > ref.Scale().Arcsec(max(p.Width, p.Height)/2).Deg() {
+			continue // another field
 		}
 		r := solve.Register(frames[on].spots, p.spots)
-		if !r.Found {
+		if !r.Found || p.WCS != nil && r.Matched <= p.Matched {
 			continue
 		}
-		if w, ok := laidOn(frames[on].WCS, &r); ok {
-			p.WCS, p.Matched, p.why = w, r.Matched, ""
+		if w, ok := laidOn(ref, &r); ok {
+			if p.WCS == nil {
+				p.why = ""
+			}
+			p.WCS, p.Matched, laid = w, r.Matched, true
 			p.RMS = w.Scale().Arcsec(r.RMS)
+			// The frame itself is as sure as the others are on it.
+			frames[on].Matched, frames[on].RMS = p.Matched, p.RMS
 		}
+	}
+	if laid {
+		frames[on].WCS, _ = laidOn(ref, &solve.Registration{XX: 1, YY: 1})
 	}
 }
 

@@ -179,7 +179,9 @@ const (
 // axis, and of its turn.
 //
 // Source: rms over the root of the number of stars; a turn moves a star by its
-// distance from the middle, whose mean square over the frame is (w^2+h^2)/12.
+// distance from the middle, whose mean square over the frame is (w^2+h^2)/12. The
+// air moves the stars of a frame against each other by a tenth of what it moves
+// them together.
 func (f *SolvedFrame) doubt() (sight unit.Arcsec, turn unit.Rad) {
 	rms, n := float64(f.RMS), float64(max(f.Matched, 4))
 	if !(rms > 0) {
@@ -187,5 +189,5 @@ func (f *SolvedFrame) doubt() (sight unit.Arcsec, turn unit.Rad) {
 	}
 	one := rms / math.Sqrt(n)
 	arm := float64(f.WCS.Scale().Arcsec(unit.Px(math.Sqrt((float64(f.Width)*float64(f.Width) + float64(f.Height)*float64(f.Height)) / 12))))
-	return unit.Arcsec(math.Hypot(one, float64(sightFloor))), unit.Rad(math.Hypot(one, 0.1*float64(sightFloor)) / arm)
+	return unit.Arcsec(math.Hypot(one, float64(sightFloor))), unit.Rad(math.Hypot(one, 0.1*float64(sightFloor)/math.Sqrt(n)) / arm)
 }

@@ -81,6 +81,8 @@ type Flex struct {
 	Target  string      `json:"target"`
 	OnIt    []FlexDrift `json:"on_target"`
 	Longest unit.Second `json:"longest_round_sub_s"` // on the target at its worst hour; NaN not known
+	Sub     unit.Second `json:"sub_s"`               // that is planned; NaN without a plan
+	Matters *bool       `json:"matters"`             // whether such a sub is drawn; nil where that is not known
 
 	Pairs  []FlexPair  `json:"pairs"`
 	Joints []FlexJoint `json:"joints"`
@@ -103,6 +105,7 @@ type FlexOptions struct {
 	At          sky.Direction // of the target; the field of the last frame if Target is ""
 	Ellipticity float64       // up to which a star is round; 0 means 0.10
 	FWHM        unit.Arcsec   // of the imaging stars; 0 or NaN takes that of the frames
+	Sub         unit.Second   // that is planned; 0 none
 	AltAzimuth  bool          // the mount has no polar axis
 }
 
@@ -172,7 +175,7 @@ func FindFlexHeld(site sky.Site, imaging []SolvedFrame, star sky.Direction, opt 
 func newFlex(way string) *Flex {
 	nan := math.NaN()
 	return &Flex{Way: way, Verdict: FlexUnknown, Lateral: nan, LateralSigma: nan, Axial: nan, AxialSigma: nan, Creep: nan, CreepSigma: nan, Drift: nan, DriftSigma: nan,
-		DriftAngle: unit.Deg(nan), Turn: nan, RMS: unit.Arcsec(nan), FWHM: unit.Arcsec(nan), Longest: unit.Second(nan)}
+		DriftAngle: unit.Deg(nan), Turn: nan, RMS: unit.Arcsec(nan), FWHM: unit.Arcsec(nan), Longest: unit.Second(nan), Sub: unit.Second(nan)}
 }
 
 // add takes one frame and the direction in which the guide telescope looks.
@@ -401,6 +404,9 @@ func (f *Flex) fit(site sky.Site, frames []SolvedFrame, s []flexSample, opt Flex
 	f.measured(s)
 	f.onTarget(site, frames, s, &fit, opt)
 	f.say()
+	if stated := s[0].sigma; f.Way == "run" && float64(f.RMS) > 4*stated && f.RMS > 1 {
+		f.Why += fmt.Sprintf("; the frames scatter by %.1f arcsec about the fit, as dithered ones do: take the run without dithering, or give the guide frames", float64(f.RMS))
+	}
 	f.learn()
 	return nil
 }
@@ -528,6 +534,9 @@ func (f *Flex) onTarget(site sky.Site, frames []SolvedFrame, s []flexSample, fit
 	if len(f.OnIt) == 0 {
 		f.Longest = unit.Second(math.NaN())
 	}
+	if opt.Sub > 0 {
+		f.Sub = opt.Sub
+	}
 }
 
 // nearest returns the sample taken nearest to an hour angle.
@@ -596,7 +605,17 @@ func (f *Flex) say() {
 	default:
 		f.Why = fmt.Sprintf("the frames do not settle it: the telescopes move by no more than %s arcsec an hour %s", short(v+2*se), where)
 	}
-	if !math.IsNaN(float64(f.Longest)) && !math.IsInf(float64(f.Longest), 0) && f.Verdict == Bends {
+	long := float64(f.Longest)
+	if f.Sub > 0 && f.Verdict != FlexUnknown && !math.IsNaN(long) {
+		m := f.Sub > f.Longest
+		f.Matters = &m
+	}
+	switch {
+	case f.Matters != nil && *f.Matters:
+		f.Why += fmt.Sprintf("; that draws the %s subs that are planned: they stay round for %s (%s at its worst hour)", f.Sub.Say(), f.Longest.Say(), f.Target)
+	case f.Matters != nil:
+		f.Why += fmt.Sprintf("; the %s subs that are planned stay round", f.Sub.Say())
+	case long > 0 && !math.IsInf(long, 0) && f.Verdict == Bends:
 		f.Why += fmt.Sprintf("; subs of this camera stay round for up to %s (%s at its worst hour)", f.Longest.Say(), f.Target)
 	}
 }

@@ -49,11 +49,11 @@ func Flex(w io.Writer, f *fitting.Flex, n Notes, s Style) error {
 	if !math.IsNaN(f.Drift) {
 		p.field("drift", fmt.Sprintf("%s arcsec an hour through these frames, stars moving towards position angle %.0f on the imaging camera", spreadOf(f.Drift, f.DriftSigma), float64(f.DriftAngle)))
 	}
-	told("across the tube", f.Lateral, f.LateralSigma, "arcsec per g (positive: the guide telescope sinks more)", "it takes pairs at places of the sky that differ, hours apart")
+	told("sideways", f.Lateral, f.LateralSigma, "arcsec per g across the tube (positive: the guide telescope sinks more)", "it takes pairs at places of the sky that differ, hours apart")
 	if u := f.Uneven; u != nil {
 		p.field("", fmt.Sprintf("not the same in all directions; along the imaging camera's x and y: %.1f, %.1f; %.1f, %.1f arcsec per g", u.XX, u.XY, u.YX, u.YY))
 	}
-	told("along the tube", f.Axial, f.AxialSigma, "arcsec per g", "it takes pairs before and after a flip")
+	told("lengthwise", f.Axial, f.AxialSigma, "arcsec per g along the tube", "it takes pairs before and after a flip")
 	told("creep", f.Creep, f.CreepSigma, "arcsec an hour that gravity does not explain (slip, heat, a cable)", "it takes longer")
 	if !math.IsNaN(f.Turn) && math.Abs(f.Turn) > 0.05 {
 		p.field("the field", fmt.Sprintf("turns by %.1f arcmin an hour (polar axis); that is not flexure and is taken out", math.Abs(f.Turn)))
