@@ -18,6 +18,8 @@ deps:
 	@$(PY) -c 'import astropy, erfa, scipy' 2>/dev/null || { \
 	  command -v apt-get >/dev/null || { echo "make: python3-astropy, python3-erfa and python3-scipy are needed for the oracles"; exit 1; }; \
 	  apt-get update -qq && apt-get install -y -qq python3-astropy python3-erfa python3-scipy >/dev/null; }
+	@$(PY) -c 'import photutils, sep' 2>/dev/null || ! command -v apt-get >/dev/null || \
+	  apt-get install -y -qq python3-photutils python3-sep >/dev/null || echo "make: without photutils and sep less is compared"
 
 check:
 	@test -z "$$(gofmt -l .)" || { gofmt -l .; echo "make: the files above are not gofmt-ed"; exit 1; }
@@ -29,19 +31,23 @@ short:
 
 # Independent programs recompute reference tables and must agree with the
 # committed ones: here those that take seconds, all of them in oracles-all.
-oracles:
+oracles: build
 	$(PY) internal/sky/testdata/ref/make_ref.py --check star body
 	$(PY) internal/loop/testdata/night.py --check
 	$(PY) internal/synth/testdata/ref/frame.py --check
 	$(PY) internal/solve/testdata/ref/wcs.py --check
 	$(PY) internal/fitting/testdata/discs/discs.py --check
+	$(PY) internal/star/testdata/ref/grid.py bin/holdfast
 
-oracles-all:
+oracles-all: build
 	$(PY) internal/sky/testdata/ref/make_ref.py --check
 	$(PY) internal/loop/testdata/night.py --check
 	$(PY) internal/psf/testdata/ref/stars.py >/dev/null
 	git diff --exit-code -- internal/psf/testdata/ref
 	$(PY) internal/synth/testdata/ref/frame.py --check
+	$(PY) internal/star/testdata/ref/stars.py --check
+	$(PY) internal/star/testdata/ref/grid.py bin/holdfast --all
+	$(PY) internal/star/testdata/ref/agree.py bin/holdfast
 
 race:
 	go test -short -race -skip 'Agrees|TablesAndPixels|Rehearse' ./internal/plan ./internal/app

@@ -2,6 +2,7 @@
 with scipy and sep, for TestReference.
 
     python3 stars.py            # writes *.fits.gz and stars.csv here
+    python3 stars.py --check    # draws and measures them anew and compares
 
 numpy 1.24.2, scipy 1.10.1, astropy 5.2.1, sep 1.2.1.
 
@@ -16,12 +17,18 @@ pixels), the half-flux diameter of that
 image, and what sep says of the noisy frame: windowed position and twice the
 half-light radius.
 """
-import csv, gzip, io
-import numpy as np
-import sep
-from astropy.io import fits
-from scipy.optimize import brentq, least_squares
+import csv
+import gzip
+import io
+import os
+import sys
 
+import numpy as np
+from astropy.io import fits
+from scipy.optimize import least_squares
+from scipy.special import erf
+
+HERE = os.path.dirname(os.path.abspath(__file__))
 SIDE, CELL, SKY, READ = 256, 64, 400.0, 4.0
 # name, kind, FWHM major, FWHM minor, angle from +x towards +y, beta or hole, flux
 FRAMES = [
@@ -49,14 +56,12 @@ def profile(kind, a, b, angle, par):
         return lambda dx, dy: (1 + k * form(dx, dy)) ** -par * 4 * k * (par - 1) / (np.pi * a * b)
     # A ring of outer diameter a with a hole of par*a, its edges rounded by the
     # error function of the distance to them with sigma 0.8 px.
-    from scipy.special import erf
-
     area = np.pi * a * a / 4 * (1 - par * par)
 
     def ring(dx, dy):
         r = np.hypot(dx, dy)
-        edge = lambda q: 0.5 * (1 - erf((r - q) / (0.8 * np.sqrt(2))))
-        return (edge(a / 2) - edge(par * a / 2)) / area
+        inner, outer = (0.5 * (1 - erf((r - q) / (0.8 * np.sqrt(2)))) for q in (par * a / 2, a / 2))
+        return (outer - inner) / area
 
     return ring
 
@@ -100,35 +105,72 @@ def truth(f, a, b):
     return major, minor, angle, hfd
 
 
-rng = np.random.default_rng(20260607)
-rows = []
-for name, kind, a, b, angle, par, flux in FRAMES:
-    f = profile(kind, a, b, angle, par)
-    major, minor, pa, hfd = truth(f, a, b)
-    im = np.full((SIDE, SIDE), SKY)
-    yy, xx = np.mgrid[0:SIDE, 0:SIDE]
-    stars = []
-    for j in range(SIDE // CELL):
-        for i in range(SIDE // CELL):
-            x, y = (np.array([i, j]) + 0.5) * CELL - 0.5 + rng.uniform(-2, 2, 2)
-            im += flux * pixels(f, xx - x, yy - y)
-            stars.append((x, y))
-    noisy = np.clip(np.rint(rng.poisson(im) + rng.normal(0, READ, im.shape)), 0, 65535).astype("u2")
-    head = fits.Header()
-    head["EGAIN"] = 1.0
-    out = io.BytesIO()
-    fits.PrimaryHDU(noisy, head).writeto(out)
-    with open(name + ".fits.gz", "wb") as g:
-        with gzip.GzipFile("", "wb", 9, g, mtime=0) as z:
-            z.write(out.getvalue())
-    data = noisy.astype(float) - SKY
-    x0, y0 = np.array(stars).T
-    sig = np.full(len(stars), np.sqrt(a * b) / 2.3548)
-    wx, wy, _ = sep.winpos(data, x0, y0, sig)
-    r50, _ = sep.flux_radius(data, x0, y0, np.full(len(stars), min(3 * a, 28.0)), 0.5, subpix=5)
-    for (x, y), u, v, r in zip(stars, wx, wy, r50):
-        rows.append([name, "%.5f" % x, "%.5f" % y, flux, "%.5f" % major, "%.5f" % minor, "%.3f" % pa, "%.5f" % hfd, "%.5f" % u, "%.5f" % v, "%.4f" % (2 * r)])
-with open("stars.csv", "w", newline="") as g:
-    w = csv.writer(g, lineterminator="\n")
-    w.writerow("frame,x_px,y_px,flux_adu,fwhm_major_px,fwhm_minor_px,angle_deg,hfd_px,sep_x_px,sep_y_px,sep_hfd_px".split(","))
-    w.writerows(rows)
+def draw():
+    """Returns the lines of stars.csv, but for what sep says, and the frames."""
+    rng = np.random.default_rng(20260607)
+    rows, frames = [], {}
+    for name, kind, a, b, angle, par, flux in FRAMES:
+        f = profile(kind, a, b, angle, par)
+        major, minor, pa, hfd = truth(f, a, b)
+        im = np.full((SIDE, SIDE), SKY)
+        yy, xx = np.mgrid[0:SIDE, 0:SIDE]
+        for j in range(SIDE // CELL):
+            for i in range(SIDE // CELL):
+                x, y = (np.array([i, j]) + 0.5) * CELL - 0.5 + rng.uniform(-2, 2, 2)
+                im += flux * pixels(f, xx - x, yy - y)
+                rows.append([name, x, y, flux, major, minor, pa, hfd])
+        frames[name] = np.clip(np.rint(rng.poisson(im) + rng.normal(0, READ, im.shape)), 0, 65535).astype("u2")
+    return rows, frames
+
+
+FORMS = [None, "%.5f", "%.5f", "%.0f", "%.5f", "%.5f", "%.3f", "%.5f", "%.5f", "%.5f", "%.4f"]
+NAMES = "frame,x_px,y_px,flux_adu,fwhm_major_px,fwhm_minor_px,angle_deg,hfd_px,sep_x_px,sep_y_px,sep_hfd_px".split(",")
+
+
+def write():
+    import sep
+
+    rows, frames = draw()
+    for name, _, a, b, *_ in FRAMES:
+        head = fits.Header()
+        head["EGAIN"] = 1.0
+        out = io.BytesIO()
+        fits.PrimaryHDU(frames[name], head).writeto(out)
+        with open(os.path.join(HERE, name + ".fits.gz"), "wb") as g:
+            with gzip.GzipFile("", "wb", 9, g, mtime=0) as z:
+                z.write(out.getvalue())
+        mine = [r for r in rows if r[0] == name]
+        x, y = np.array([r[1:3] for r in mine]).T
+        data = frames[name].astype(float) - SKY
+        u, v, _ = sep.winpos(data, x, y, np.full(len(mine), np.sqrt(a * b) / 2.3548))
+        radius, _ = sep.flux_radius(data, x, y, np.full(len(mine), min(3 * a, 28.0)), 0.5, subpix=5)
+        for r, *theirs in zip(mine, u, v, 2 * radius):
+            r += theirs
+    with open(os.path.join(HERE, "stars.csv"), "w", newline="") as g:
+        w = csv.writer(g, lineterminator="\n")
+        w.writerow(NAMES)
+        w.writerows([[v if f is None else f % v for f, v in zip(FORMS, r)] for r in rows])
+
+
+def check():
+    """Draws and measures anew what is committed, but for what sep says."""
+    rows, frames = draw()
+    with open(os.path.join(HERE, "stars.csv")) as g:
+        kept = list(csv.reader(g))[1:]
+    wrong = ["%d stars, want %d" % (len(kept), len(rows))] if len(kept) != len(rows) else []
+    for old, new in zip(kept, rows):
+        for k in range(1, len(new)):
+            # The angle of a round star says nothing.
+            if abs(float(old[k]) - new[k]) > 2e-4 * abs(new[k]) + 1e-4 and not (NAMES[k] == "angle_deg" and new[4] < 1.01 * new[5]):
+                wrong.append("%s at %s, %s: %s is %s, want %.5f" % (old[0], old[1], old[2], NAMES[k], old[k], new[k]))
+    for name, frame in frames.items():
+        if np.any(fits.getdata(os.path.join(HERE, name + ".fits.gz")) != frame):
+            wrong.append("%s.fits.gz is another frame" % name)
+    for w in wrong:
+        print("stars.py:", w)
+    print("stars.py: %d stars in %d frames, %d differences" % (len(rows), len(frames), len(wrong)))
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(check() if sys.argv[1:] == ["--check"] else write())
