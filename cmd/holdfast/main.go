@@ -47,6 +47,7 @@ type verbs struct {
 	Seek    seekVerb    `cmd:"" help:"What bright targets must look like on the guide camera, in focus and far from it."`
 	Sight   sightVerb   `cmd:"" help:"How far apart two telescopes point, whether it matters, which screw how much."`
 	Pole    poleVerb    `cmd:"" help:"Where the polar axis of the mount points: which knob, which way, how much."`
+	Drive   driveVerb   `cmd:"" help:"What a record of guide offsets, or guide frames, tell of the drive: drift, periods, play, the loop and its settings."`
 	Flex    flexVerb    `cmd:"" help:"How the telescopes move against each other, and how long a sub stays round for it."`
 
 	Prove proveVerb `cmd:"" help:"The morning after: were the stars round, and if not which cause, how sure, what to change first."`
@@ -175,7 +176,7 @@ func (s *session) envelope(result any, n report.Notes, message string) report.En
 func plainly(err error) string {
 	lines := strings.Split(err.Error(), "\n")
 	for i, l := range lines {
-		for _, name := range []string{"app: ", "rig: ", "plan: ", "catalog: ", "sky: ", "mech: ", "fits: ", "frame: ", "star: ", "solve: ", "fitting: ", "rehearsal: ", "synth: ", "photo: "} {
+		for _, name := range []string{"app: ", "rig: ", "plan: ", "catalog: ", "sky: ", "mech: ", "fits: ", "frame: ", "star: ", "solve: ", "fitting: ", "rehearsal: ", "synth: ", "photo: ", "series: "} {
 			l = strings.TrimPrefix(l, name)
 		}
 		lines[i] = l
