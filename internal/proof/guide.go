@@ -31,6 +31,10 @@ type guideFacts struct {
 	Axis    [2]guideAxis
 	Cross   [2][2]float64 // response of the place (first index) to the move asked for (second)
 	CrossOK bool
+	Tilt    float64        // angle by which the moves asked for are turned from the place they were asked at, degrees; NaN
+	Sense   float64        // 1 where declination is asked the way of RA, -1 where it is asked the other way; NaN
+	Uneven  float64        // logarithm of the largest variance within a sub over the median
+	Peaked  float64        // logarithm of the larger kurtosis over that of noise
 	Chase   float64        // correlation of RA with the declination before, less that of declination with the RA before, halved
 	Cov     []([3]float64) // of the measured place within each sub: east, north, cross
 	Cycle   float64        // s
@@ -102,7 +106,10 @@ func guideOf(s *Series, spans []spanOf) *guideFacts {
 	for a := range 2 {
 		g.Axis[a] = axisOf(at[a], move[a], spans, skip, g.Cycle, moved)
 	}
+	g.Tilt, g.Sense = math.NaN(), math.NaN()
+	g.unevenness()
 	if moved {
+		g.asked(at, move)
 		g.cross(at, move, skip)
 		g.chase(at, spans)
 	}
@@ -495,4 +502,59 @@ func (g *guideFacts) chase(at [2][]float64, spans []spanOf) {
 		}
 	}
 	g.Chase = (ab - ba) / 2 / math.Sqrt(math.Max(aa*bb, 1e-30))
+}
+
+// asked works out how the moves that are asked for follow from the place: each
+// axis from its own, or turned.
+func (g *guideFacts) asked(at, move [2][]float64) {
+	var m, b [2][2]float64
+	for i := range at[0] {
+		e, n, ce, cn := at[0][i], at[1][i], move[0][i], move[1][i]
+		if math.IsNaN(e + n + ce + cn) {
+			continue
+		}
+		m[0][0] += e * e
+		m[0][1] += e * n
+		m[1][1] += n * n
+		b[0][0] -= ce * e
+		b[0][1] -= ce * n
+		b[1][0] -= cn * e
+		b[1][1] -= cn * n
+	}
+	m[1][0] = m[0][1]
+	det := m[0][0]*m[1][1] - m[0][1]*m[1][0]
+	if !(det > 1e-9*m[0][0]*m[1][1]) {
+		return
+	}
+	var a [2][2]float64
+	for r := range 2 {
+		a[r][0] = (b[r][0]*m[1][1] - b[r][1]*m[0][1]) / det
+		a[r][1] = (b[r][1]*m[0][0] - b[r][0]*m[0][1]) / det
+	}
+	g.Axis[0].Gain, g.Axis[1].Gain = math.Hypot(a[0][0], a[0][1]), math.Hypot(a[1][0], a[1][1])
+	if g.Axis[0].Gain < 1e-3 || g.Axis[1].Gain < 1e-3 {
+		return
+	}
+	// Rows (g cos, g sin) and (-g sin, g cos), the second with its sign.
+	g.Sense = math.Copysign(1, a[0][0]*a[1][1]-a[0][1]*a[1][0])
+	ra, dec := math.Atan2(a[0][1], a[0][0]), math.Atan2(-g.Sense*a[1][0], g.Sense*a[1][1])
+	s, c := math.Sin(ra)+math.Sin(dec), math.Cos(ra)+math.Cos(dec)
+	g.Tilt = math.Atan2(s, c) * 180 / math.Pi
+}
+
+// unevenness says how far one sub stands out.
+func (g *guideFacts) unevenness() {
+	g.Uneven, g.Peaked = math.NaN(), math.NaN()
+	var v []float64
+	most := 0.0
+	for i := range g.Axis[0].PerSub {
+		if x := g.Axis[0].PerSub[i] + g.Axis[1].PerSub[i]; !math.IsNaN(x) {
+			v = append(v, x)
+			most = math.Max(most, x)
+		}
+	}
+	if len(v) >= 4 {
+		g.Uneven = math.Log(most / median(v))
+	}
+	g.Peaked = math.Log(math.Max(g.Axis[0].Kurtosis, g.Axis[1].Kurtosis) / 3)
 }

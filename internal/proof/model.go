@@ -45,9 +45,11 @@ type ordinary struct{ middle, spread float64 }
 type special int
 
 const (
-	plain    special = iota
-	mirrored         // declination is corrected the wrong way
-	stuck            // the guide camera holds what never moves
+	plain        special = iota
+	mirrored             // declination is corrected the wrong way, and the series shows what it asked for
+	hidden               // corrections are turned, and the series is in the turned axes itself
+	hiddenMirror         // declination is corrected the wrong way, and the series is in the axes of the corrections
+	stuck                // the guide camera holds what never moves
 )
 
 // setting is what the forward model knows beside the amounts.
@@ -58,8 +60,10 @@ type setting struct {
 	usual    [params]ordinary
 	guided   bool
 	profile  map[[3]int]float64
-	lift     [2][2]float64 // drift of the field, arcsec/h, for a guide star one degree east and one north
-	lifted   bool
+	lifted   bool // site, time and place are known, so refraction can be told
+	place    sky.Place
+	lat      unit.Deg
+	bending  sky.Refraction
 	mirror   float64 // how likely the telescope has a mirror that moves
 }
 
@@ -121,35 +125,127 @@ type datum struct {
 // arcmin/h of drift from an axis one arcmin off: one turn in a sidereal day.
 const driftArcsecPerHr = 15.75
 
-// axisState is what a loop makes of one axis.
-type axisState struct {
-	real float64 // variance of the true error
-	seen float64 // variance of the measured place
-	lag1 float64 // covariance of neighbours as measured
-	slow float64 // variance of means over ten
+// held is what the corrections make of the guide star: covariances of east and
+// north, arcsec^2.
+type held struct {
+	real [2][2]float64 // of the true error
+	seen [2][2]float64 // of the measured place
+	next [2][2]float64 // of the measured place with that of the exposure before
+	slow [2]float64    // variances of means over ten exposures
+	calm [2]float64    // variances of the measured place without knocks
+	bump [2]float64    // mean square that knocks add in a sub that has one
 }
 
-// loopOf returns the variances of an axis under a correction of the given gain
-// and no extra delay: noise n and a walk that leaves w, both rms, and what is
-// slow against the loop. The recursion e' = (1-g) e - g n + walk gives
-// P = (g^2 n^2 + q)/(g(2-g)); Franklin, Powell and Workman.
-func loopOf(g, n, w, slow float64) axisState {
-	g = math.Min(math.Max(g, 0.02), 1.97)
-	noise := g / (2 - g) * n * n
-	s := axisState{
-		real: noise + w*w + slow,
-		seen: noise + n*n + w*w + slow,
-		lag1: (1-g)*(noise+w*w) - g*n*n + slow,
+type matrix = [2][2]float64
+
+func times(a, b matrix) matrix {
+	return matrix{{a[0][0]*b[0][0] + a[0][1]*b[1][0], a[0][0]*b[0][1] + a[0][1]*b[1][1]}, {a[1][0]*b[0][0] + a[1][1]*b[1][0], a[1][0]*b[0][1] + a[1][1]*b[1][1]}}
+}
+
+func plus(a, b matrix) matrix {
+	return matrix{{a[0][0] + b[0][0], a[0][1] + b[0][1]}, {a[1][0] + b[1][0], a[1][1] + b[1][1]}}
+}
+
+func scaled(a matrix, k float64) matrix {
+	return matrix{{k * a[0][0], k * a[0][1]}, {k * a[1][0], k * a[1][1]}}
+}
+
+func turnedOver(a matrix) matrix { return matrix{{a[0][0], a[1][0]}, {a[0][1], a[1][1]}} }
+
+// holding works out what corrections leave. The place measured is m = e + n, n
+// white; the next error is e' = e - A m + w, w white steps that both axes make.
+// Its covariance P solves P = F P F' + n^2 A A' + w^2 with F = 1 - A, summed by
+// doubling. What is slow against the loop stays off by what has to be corrected
+// in a cycle, A^-1 times it. Source: stationary solution of a linear recursion;
+// Franklin, Powell and Workman, Digital Control of Dynamic Systems.
+func (s *setting) holding(x *[params]float64, how special) held {
+	g := s.e.Guide
+	n, step, gear, play := math.Exp(x[pNoise]), math.Exp(x[pWind]), math.Exp(x[pGear]), math.Exp(x[pPlay])
+	one := matrix{{1, 0}, {0, 1}}
+	if how == stuck {
+		white := scaled(one, n*n)
+		return held{seen: white, slow: [2]float64{n * n / 10, n * n / 10}, calm: [2]float64{n * n, n * n}}
 	}
-	// Ten-means: of white noise under a loop the sum of ten places telescopes to
-	// what ten corrections moved, 2 e/g or so; of a walk its correlation time.
-	rho := 1 - g
-	sum := 10.0
+	limit := func(g float64) float64 { return math.Min(math.Max(g, 0.01), 1.9) }
+	gains := [2]float64{limit(math.Exp(x[pGain])), limit(math.Exp(x[pGainDec]))}
+	angle := math.Exp(x[pAngle]) * math.Pi / 180
+	if g.Tilt < 0 {
+		angle = -angle
+	}
+	sin, cos := math.Sincos(angle)
+	turn := matrix{{cos, sin}, {-sin, cos}}
+	a := times(matrix{{gains[0], 0}, {0, gains[1]}}, turn)
+	if how == hidden {
+		a = times(turn, matrix{{gains[0], 0}, {0, gains[1]}})
+	}
+	f := plus(one, scaled(a, -1))
+	// A loop that runs away is held by the limits of its moves: as one that hardly
+	// settles.
+	if top := math.Sqrt(math.Abs(f[0][0]*f[1][1] - f[0][1]*f[1][0])); top > 0.985 {
+		f = scaled(f, 0.985/top)
+	}
+	quick := plus(scaled(times(a, turnedOver(a)), n*n), scaled(one, step*step))
+	p, m := quick, f
+	for range 10 {
+		p = plus(p, times(times(m, p), turnedOver(m)))
+		m = times(m, m)
+	}
+	h := held{real: p}
+	white := scaled(one, n*n)
+	h.next = plus(times(f, p), scaled(a, -n*n))
+	h.seen = plus(p, white)
+	// Means over ten: C0 and twice the nine covariances after it.
+	c := h.next
+	sum := [2]float64{10 * h.seen[0][0], 10 * h.seen[1][1]}
 	for k := 1; k < 10; k++ {
-		sum += 2 * float64(10-k) * math.Pow(math.Abs(rho), float64(k)) * math.Copysign(1, math.Pow(math.Copysign(1, rho), float64(k)))
+		for i := range 2 {
+			sum[i] += 2 * float64(10-k) * c[i][i]
+		}
+		c = times(f, c)
 	}
-	s.slow = (noise+w*w)*math.Max(sum, 0)/100 + slow + 0.004*n*n
-	return s
+	for i := range 2 {
+		h.slow[i] = math.Max(sum[i], 0) / 100
+	}
+	add := func(v matrix, memory, slow float64) {
+		h.real, h.seen, h.next = plus(h.real, v), plus(h.seen, v), plus(h.next, scaled(v, memory))
+		h.slow[0] += slow * v[0][0]
+		h.slow[1] += slow * v[1][1]
+	}
+	// The slow wave.
+	period := g.Axis[0].Period
+	if math.IsNaN(period) {
+		period = 480
+	}
+	rate := 2 * math.Pi * math.Exp(x[pWave]) * g.Cycle / period
+	det := a[0][0]*a[1][1] - a[0][1]*a[1][0]
+	off := [2]float64{a[1][1] / det * rate, -a[1][0] / det * rate}
+	if far := math.Hypot(off[0], off[1]); far > math.Exp(x[pWave]) {
+		off[0], off[1] = off[0]*math.Exp(x[pWave])/far, off[1]*math.Exp(x[pWave])/far
+	}
+	add(matrix{{off[0] * off[0] / 2, off[0] * off[1] / 2}, {off[0] * off[1] / 2, off[1] * off[1] / 2}}, 1, 1)
+	add(matrix{{gear * gear, 0}, {0, 0}}, 0.5, 0.2)
+	add(matrix{{0, 0}, {0, play * play}}, 0.95, 0.9)
+	if how == mirrored || how == hiddenMirror {
+		add(matrix{{0, 0}, {0, 1e4}}, 1, 0.9)
+	}
+	h.calm = [2]float64{h.seen[0][0], h.seen[1][1]}
+	// A knock of k, half its square along each axis, is taken back by a factor 1-g
+	// at each exposure: k^2/2 /(g(2-g)) in the sum of squares, in a third of the
+	// subs.
+	if k := math.Exp(x[pKnock]); k > 0.1 {
+		many := math.Max(s.e.Exposure/math.Max(g.Cycle, 0.1), 5)
+		var v matrix
+		for i := range 2 {
+			h.bump[i] = k * k / 2 / (gains[i] * (2 - gains[i])) / many
+			v[i][i] = h.bump[i] / 3
+		}
+		add(v, 1-math.Min(math.Max(gains[0], gains[1]), 1), 0.5)
+	}
+	if how == hidden {
+		// The series is in its own axes; the stars are on the sky.
+		h.real = times(times(turnedOver(turn), h.real), turn)
+	}
+	return h
 }
 
 // predict returns what the amounts make the evidence look like.
@@ -162,7 +258,6 @@ func (s *setting) predict(x *[params]float64, how special, out []datum) []datum 
 		}
 	}
 	m := s.star(x, how)
-	hours := e.Exposure / 3600
 	if e.Used > 0 {
 		tr := e.Cov.EastArcsec2 + e.Cov.NorthArcsec2
 		said := m.cov.EastArcsec2 + m.cov.NorthArcsec2
@@ -189,7 +284,6 @@ func (s *setting) predict(x *[params]float64, how special, out []datum) []datum 
 	}
 	add("turning", m.turn, e.TurnRate, math.Hypot(e.TurnSigma+0.0015, 0.1*m.turn))
 	add("dimming", x[pDim], math.Log(math.Max(e.DimRMS, 0.01)), 0.3)
-	_ = hours
 	if g := e.Guide; g != nil {
 		s.predictGuide(x, how, add)
 	}
@@ -199,14 +293,14 @@ func (s *setting) predict(x *[params]float64, how special, out []datum) []datum 
 // predictGuide adds what the series would show.
 func (s *setting) predictGuide(x *[params]float64, how special, add func(string, float64, float64, float64)) {
 	g := s.e.Guide
-	ra, dec := s.axes(x, how)
+	h := s.holding(x, how)
 	ln := func(v float64) float64 { return math.Log(math.Max(v, 1e-8)) }
-	add("guide RA", ln(ra.seen)/2, ln(g.Axis[0].Var)/2, 0.2)
-	add("guide dec", ln(dec.seen)/2, ln(g.Axis[1].Var)/2, 0.2)
-	add("lag RA", ra.lag1/ra.seen, g.Axis[0].Lag1, 0.15)
-	add("lag dec", dec.lag1/dec.seen, g.Axis[1].Lag1, 0.15)
-	add("slow RA", ln(ra.slow)/2, ln(g.Axis[0].Slow)/2, 0.3)
-	add("slow dec", ln(dec.slow)/2, ln(g.Axis[1].Slow)/2, 0.3)
+	add("guide RA", ln(h.seen[0][0])/2, ln(g.Axis[0].Var)/2, 0.2)
+	add("guide dec", ln(h.seen[1][1])/2, ln(g.Axis[1].Var)/2, 0.2)
+	add("lag RA", h.next[0][0]/h.seen[0][0], g.Axis[0].Lag1, 0.15)
+	add("lag dec", h.next[1][1]/h.seen[1][1], g.Axis[1].Lag1, 0.15)
+	add("slow RA", ln(h.slow[0])/2, ln(g.Axis[0].Slow)/2, 0.3)
+	add("slow dec", ln(h.slow[1])/2, ln(g.Axis[1].Slow)/2, 0.3)
 	if how == stuck {
 		// Nothing of the drive is seen: only what chance adds up to.
 		add("wave", -1.5, ln(g.Axis[0].Line), 0.7)
@@ -216,86 +310,57 @@ func (s *setting) predictGuide(x *[params]float64, how special, add func(string,
 		add("wave left", ln(math.Hypot(left, 0.03)), ln(math.Hypot(g.Axis[0].LineLeft, 0.03)), 0.3)
 		add("drift of declination", driftArcsecPerHr*x[pPoleS], g.Axis[1].Drift, math.Hypot(12, 0.2*driftArcsecPerHr*x[pPoleS]))
 	}
-	add("gain RA", x[pGain], ln(g.Axis[0].Gain), 0.1)
-	add("gain dec", x[pGainDec], ln(g.Axis[1].Gain), 0.15)
+	// Moves too short to be made are not asked for: a small gain looks smaller.
+	faint := func(ln float64) float64 { return 0.4 * math.Max(-1.5-ln, 0) }
+	add("gain RA", x[pGain], ln(g.Axis[0].Gain), 0.1+faint(ln(g.Axis[0].Gain)))
+	add("gain dec", x[pGainDec], ln(g.Axis[1].Gain), 0.15+faint(ln(g.Axis[1].Gain)))
 	jumps := 0.2
 	if k := math.Exp(x[pKnock]); k > 0 {
 		noise := math.Exp(x[pNoise])
-		jumps += float64(len(s.e.Subs)) / 3 / (1 + math.Exp(-(k/noise-6)/1.5))
+		jumps += float64(len(s.e.Subs)) / 3 / (1 + math.Exp(-(k/noise-9)/2))
 	}
 	add("jumps", math.Sqrt(jumps+0.3), math.Sqrt(float64(g.Jumps)+0.3), 0.5)
-	angle := math.Exp(x[pAngle]) * math.Pi / 180
-	add("axes that chase", chased(math.Exp(x[pGain]), math.Exp(x[pGainDec]), angle), math.Abs(g.Chase), 0.06)
-	if how == mirrored {
-		add("response dec", -1, g.Axis[1].Response, 0.3)
+	chase := math.Abs(h.next[0][1]-h.next[1][0]) / 2 / math.Sqrt(math.Max(h.seen[0][0]*h.seen[1][1], 1e-12))
+	add("axes that chase", chase, math.Abs(g.Chase), math.Hypot(0.06, 0.3*chase))
+	tilt, sense, response := 0.0, 1.0, 1.0
+	switch {
+	case how == mirrored:
+		sense, response = -1, -1
+	case how == hiddenMirror:
+		response = -1
+	case how == plain:
+		tilt = math.Exp(x[pAngle])
+	}
+	add("tilt", tilt, math.Abs(g.Tilt), math.Hypot(4, 0.1*tilt))
+	add("sense", sense, g.Sense, 0.3)
+	if response < 0 {
+		add("response dec", response, g.Axis[1].Response, 0.4)
 		add("held dec", 2, math.Log10(math.Abs(g.Axis[1].Mean)+g.Axis[1].Wander+0.1), 0.7)
 	} else {
-		add("response dec", 1, g.Axis[1].Response, 0.6)
-		add("held dec", -0.8, math.Log10(math.Abs(g.Axis[1].Mean)+g.Axis[1].Wander+0.1), 0.35)
+		// Declination in its play answers late.
+		add("response dec", response, g.Axis[1].Response, 0.6)
+		lag := 0.15 + math.Abs(driftArcsecPerHr*x[pPoleS])*g.Cycle/3600/math.Max(math.Exp(x[pGainDec]), 0.05)
+		add("held dec", math.Log10(lag), math.Log10(math.Abs(g.Axis[1].Mean)+g.Axis[1].Wander+0.1), 0.3)
 	}
+	peaked, uneven := 0.05, 0.25
+	for i := range 2 {
+		gain := math.Max(math.Min(math.Exp(x[[2]int{pGain, pGainDec}[i]]), 1), 0.05)
+		k := math.Exp(x[pKnock])
+		many := math.Max(s.e.Exposure/math.Max(g.Cycle, 0.1), 5)
+		fourth := 3.0 / 8 * k * k * k * k / (1 - sq(sq(1-gain))) / many
+		peaked = math.Max(peaked, math.Log((3*sq(h.calm[i])+fourth/3+2*h.calm[i]*h.bump[i])/sq(h.calm[i]+h.bump[i]/3)/3))
+	}
+	uneven += math.Log1p((h.bump[0] + h.bump[1]) / (h.calm[0] + h.calm[1]))
+	add("peaked", peaked, g.Peaked, 0.5)
+	add("uneven", uneven, g.Uneven, 0.4)
 }
 
-// chased returns by how much the axes follow each other where corrections are
-// turned by an angle: the antisymmetric part of the covariance of neighbours
-// over the variance, for white noise, from the stationary solution of
-// e' = (1 - g R) e - g R n.
-func chased(gr, gd, angle float64) float64 {
-	g := math.Sqrt(math.Max(gr*gd, 1e-6))
-	c, sn := math.Cos(angle), math.Sin(angle)
-	f := (1-g*c)*(1-g*c) + g*g*sn*sn
-	if f > 0.97 {
-		f = 0.97
-	}
-	p := g * g / (1 - f)
-	// e and n: covariance of m' with m is F P - g R, antisymmetric part g sin (P+1).
-	return g * sn * (p + 1) / (p + 1)
-}
-
-// rejection returns what a loop leaves of a slow wave, half an exposure and half
-// a cycle of wait included.
+// rejection returns what a loop leaves of a slow wave of so many seconds.
 func (s *setting) rejection(period, gain float64) float64 {
 	if math.IsNaN(period) {
 		period = 480
 	}
-	return math.Min(2*math.Pi*s.e.Guide.Cycle/period/math.Max(gain, 0.05), 1)
-}
-
-// axes returns what the loop makes of both axes.
-func (s *setting) axes(x *[params]float64, how special) (ra, dec axisState) {
-	n, w, gear := math.Exp(x[pNoise]), math.Exp(x[pWind]), math.Exp(x[pGear])
-	if how == stuck {
-		quiet := axisState{real: 0, seen: n * n, lag1: 0, slow: n * n / 10}
-		return quiet, quiet
-	}
-	gr, gd := math.Exp(x[pGain]), math.Exp(x[pGainDec])
-	angle := math.Exp(x[pAngle]) * math.Pi / 180
-	left := math.Exp(x[pWave]) * s.rejection(s.e.Guide.Axis[0].Period, gr)
-	ra = loopOf(gr, n, math.Hypot(w, gear), left*left/2)
-	play := math.Exp(x[pPlay])
-	dec = loopOf(gd, n, w, play*play)
-	// Turned by an angle, the loop is as near to running away as its eigenvalue
-	// is to the unit circle: |1 - g e^(i angle)|.
-	if angle > 0.2 {
-		g := math.Sqrt(gr * gd)
-		f := sq(1-g*math.Cos(angle)) + sq(g*math.Sin(angle))
-		swell := math.Max((1-sq(1-g))/(1-math.Min(f, 0.985)), 1)
-		noise := g * g * n * n / (1 - math.Min(f, 0.985))
-		for _, a := range []*axisState{&ra, &dec} {
-			a.real = a.real*swell + noise
-			a.seen = a.real + n*n
-			a.lag1 = (1-g*math.Cos(angle))*a.real - g*math.Cos(angle)*n*n
-		}
-	}
-	if how == mirrored {
-		dec.real, dec.seen, dec.lag1, dec.slow = 1e4, 1e4, 9.9e3, 9e3
-	}
-	k := math.Exp(x[pKnock])
-	if k > 0.3 {
-		// A knock is taken back within a few exposures, in a third of the subs.
-		took := k * k / 2 * s.e.Guide.Cycle / math.Max(gr, 0.1) / math.Max(s.e.Exposure, 1) / 3
-		ra.real, ra.seen, dec.real, dec.seen = ra.real+took, ra.seen+took, dec.real+took, dec.seen+took
-	}
-	return ra, dec
+	return math.Min(2*math.Pi*s.e.Guide.Cycle/period/math.Max(gain, 0.01), 1)
 }
 
 // made is what the amounts make of the stars and the field.
@@ -321,9 +386,11 @@ func (s *setting) star(x *[params]float64, how special) made {
 	fixed := psf.Gaussian(psf.Cov{}).Cov()
 	fixed = fixed.Plus(psf.Airy(s.lambda, s.aperture, 0).Cov()).Plus(psf.Box(unit.Arcsec(e.Scale), 0).Cov())
 	var track psf.Cov
+	bump := 0.0
 	if s.guided {
-		ra, dec := s.axes(x, how)
-		track = psf.Cov{EastArcsec2: ra.real, NorthArcsec2: dec.real}
+		h := s.holding(x, how)
+		track = psf.Cov{EastArcsec2: h.real[0][0], NorthArcsec2: h.real[1][1], CrossArcsec2: h.real[0][1]}
+		bump = h.bump[0] + h.bump[1]
 		if how == stuck {
 			// The drive's wave runs through the sub: what a sub of that length holds of
 			// it, and the drift of the axis.
@@ -344,8 +411,9 @@ func (s *setting) star(x *[params]float64, how special) made {
 	pole := x[pPoleC] / 60 * 0.2625 / cosDec // degrees/h
 	m.turn = pole + x[pTurn]
 	rad := pole * math.Pi / 180
-	m.driftE = x[pFlexE] + s.lift[0][0]*x[pGuideE] + s.lift[0][1]*x[pGuideN] - rad*x[pPivotN]*60
-	m.driftN = x[pFlexN] + s.lift[1][0]*x[pGuideE] + s.lift[1][1]*x[pGuideN] + rad*x[pPivotE]*60
+	liftE, liftN := s.lifting(x[pGuideE], x[pGuideN])
+	m.driftE = x[pFlexE] + liftE - rad*(x[pPivotN]*60+x[pGuideN]*3600)
+	m.driftN = x[pFlexN] + liftN + rad*(x[pPivotE]*60+x[pGuideE]*3600)
 	if how == stuck {
 		m.driftN += driftArcsecPerHr * x[pPoleS]
 		m.driftE += driftArcsecPerHr * x[pPoleC]
@@ -357,12 +425,7 @@ func (s *setting) star(x *[params]float64, how special) made {
 	m.around = swing
 	m.growth = swing + x[pBlur]*(m.cov.EastArcsec2+m.cov.NorthArcsec2)
 	m.spread = math.Hypot(0.25*(track.EastArcsec2+track.NorthArcsec2), 0.3*(trail.EastArcsec2+trail.NorthArcsec2))
-	if s.guided {
-		if k := math.Exp(x[pKnock]); k > 0.3 {
-			took := k * k / 2 * e.Guide.Cycle / math.Max(math.Exp(x[pGain]), 0.1) / math.Max(e.Exposure, 1)
-			m.spread = math.Hypot(m.spread, 0.5*took)
-		}
-	}
+	m.spread = math.Hypot(m.spread, 0.4*bump)
 	rest := track.EastArcsec2 + track.NorthArcsec2 + trail.EastArcsec2 + trail.NorthArcsec2 + 2*aber*aber
 	m.tail = s.tail(fwhm, disc, math.Sqrt(math.Max(rest, 0)/2))
 	m.parts = map[string]psf.Cov{"air": air, "focus": focus, "fixed": fixed, "track": track, "trail": trail}
@@ -426,16 +489,21 @@ func (s *setting) refract(n *Night) {
 		return
 	}
 	p := site.At(sky.NewInstant(mid.Start)).Observed(mid.Solution.Centre)
-	air := site.Refraction()
-	for k, d := range []sky.Shift{{East: -3600}, {North: -3600}} {
-		const hour unit.Second = 3600
-		m := sky.DifferentialRefraction(mid.Lat, p.HourAngle, p.Dec, d, hour, air)
-		if math.IsNaN(float64(m.East + m.North)) {
-			return
-		}
-		// The target moves against the guide star; where the field points drifts the
-		// other way.
-		s.lift[0][k], s.lift[1][k] = -float64(m.East), -float64(m.North)
-	}
+	s.place, s.lat, s.bending = p, mid.Lat, site.Refraction()
 	s.lifted = true
+}
+
+// lifting returns how the field drifts, arcsec/h, where the guide star lies so
+// many degrees east and north of it and refraction lifts the two differently.
+func (s *setting) lifting(east, north float64) (e, n float64) {
+	if !s.lifted || east == 0 && north == 0 {
+		return 0, 0
+	}
+	m := sky.DifferentialRefraction(s.lat, s.place.HourAngle, s.place.Dec, sky.Shift{East: unit.Arcsec(-3600 * east), North: unit.Arcsec(-3600 * north)}, 3600, s.bending)
+	if math.IsNaN(float64(m.East + m.North)) {
+		return 0, 0
+	}
+	// The target moves against the guide star; where the field points drifts the
+	// other way.
+	return -float64(m.East), -float64(m.North)
 }

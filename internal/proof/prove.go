@@ -88,7 +88,7 @@ func (r *Result) stars(n *Night, g ledger.Goal) {
 const badly = 2.5
 
 // findings ranks the causes and says why.
-func (r *Result) findings(s *setting, g ledger.Goal, fits []fitted, prob []float64) {
+func (r *Result) findings(s *setting, g ledger.Goal, fits []fitted, prob map[Cause]float64) {
 	r.causes(fits, prob)
 	best := func(c Cause) *fitted {
 		var b *fitted
@@ -99,14 +99,23 @@ func (r *Result) findings(s *setting, g ledger.Goal, fits []fitted, prob []float
 		}
 		return b
 	}
-	top := best(r.Causes[0].Cause)
+	top := &fits[0]
+	for i := range fits {
+		if fits[i].chi2 < top.chi2 {
+			top = &fits[i]
+		}
+	}
 	if top.points > 0 && top.chi2 > badly*float64(top.points) {
 		// No way the night is known to go wrong looks like this.
 		p := 1 - math.Exp(-(top.chi2/float64(top.points)-badly)/2)
 		for i := range r.Causes {
 			r.Causes[i].Probability *= 1 - p
 		}
-		r.Causes = append(r.Causes, Finding{Cause: Unknown, Probability: p})
+		if i := slices.IndexFunc(r.Causes, func(k Finding) bool { return k.Cause == Unknown }); i >= 0 {
+			r.Causes[i].Probability += p
+		} else {
+			r.Causes = append(r.Causes, Finding{Cause: Unknown, Probability: p})
+		}
 		r.sort()
 	}
 	for i := range r.Causes {

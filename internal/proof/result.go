@@ -139,6 +139,9 @@ func (s *setting) modelled(x *[params]float64, how special, g ledger.Goal) (long
 	corner = corner.Plus(psf.Along(unit.Arcsec(math.Sqrt(math.Max(m.around, 0))), pa))
 	long = math.Max(long, elongation(corner)/g.EllipticityCorner)
 	wide = (float64(fwhmOf(m.cov)/fwhmOf(base)) - 1) / (g.FWHMRatio - 1)
+	// Optics count as given, but not where a corner is a third wider than the middle.
+	trace := m.cov.EastArcsec2 + m.cov.NorthArcsec2
+	wide = math.Max(wide, (math.Sqrt(math.Max(1+m.growth/trace, 0))-1)/0.33)
 	return long, wide
 }
 
@@ -151,8 +154,14 @@ func (s *setting) without(f *fitted) [params]float64 {
 	return x
 }
 
-// weigh fits all hypotheses and returns them with their probabilities.
-func (s *setting) weigh(g ledger.Goal) ([]fitted, []float64) {
+// weigh fits all hypotheses and returns them with the probabilities of the causes.
+//
+// The evidence says how likely each hypothesis is. Under each of them the star is
+// beyond its goal or not, and a share of what is beyond goes with the cause that
+// the hypothesis sets free; what does not, goes with the causes that have their
+// ordinary amounts, in proportion to what each of them spoils. A cause that is
+// there and spoils nothing is not what is asked for.
+func (s *setting) weigh(g ledger.Goal) ([]fitted, map[Cause]float64) {
 	var fits []fitted
 	for _, h := range s.hypotheses() {
 		if h.guided && !s.guided {
@@ -164,71 +173,113 @@ func (s *setting) weigh(g ledger.Goal) ([]fitted, []float64) {
 		}
 		fits = append(fits, s.fit(h, from))
 	}
-	logs := make([]float64, len(fits))
 	top := math.Inf(-1)
 	for i := range fits {
-		logs[i] = fits[i].evidence + math.Log(fits[i].prior) + math.Log(s.matter(&fits[i], g))
-		top = math.Max(top, logs[i])
+		top = math.Max(top, fits[i].evidence+math.Log(fits[i].prior))
 	}
 	sum := 0.0
-	for i := range logs {
-		logs[i] = math.Exp(logs[i] - top)
-		sum += logs[i]
-	}
-	for i := range logs {
-		logs[i] /= sum
-	}
-	return fits, logs
-}
-
-// matter is the share of what is beyond the goal that goes with a cause: a cause
-// that is there and spoils nothing is not what is asked for. How far the night is
-// beyond its goal is known to a few hundredths in elongation and a tenth or so in
-// width, so the step is not sharp.
-func (s *setting) matter(f *fitted, g ledger.Goal) float64 {
-	const least = 0.01
-	long := s.e.excess(g)
-	step := func(x, soft float64) float64 { return 1 / (1 + math.Exp(-(x-1)/soft)) }
-	l0, w0 := s.modelled(&f.x, f.how, g)
-	beyond := 1 - (1-step(long-0.08, 0.03))*(1-step(w0-0.12, 0.08))
-	switch f.cause {
-	case None:
-		return math.Max(least/3, 1-beyond)
-	case Seeing:
-		return math.Max(least, 1-beyond)
-	case Transparency:
-		return math.Min(math.Max(least, sq(s.e.DimMost/0.35)), 1)
-	}
-	if f.how != plain {
-		return math.Max(least, beyond)
-	}
-	if f.cause == Jump {
-		return math.Max(least, beyond)
-	}
-	x := s.without(f)
-	l1, w1 := s.modelled(&x, plain, g)
-	// What the model does not explain of the elongation stays.
-	rest := math.Max(long/math.Max(l0, 0.05), 1)
-	before, after := math.Max(math.Max(l0, long), w0), math.Max(math.Min(l1*rest, l1+long), w1)
-	if !(before > after) {
-		return least
-	}
-	goal := math.Min(1, before)
-	share := math.Min((before-after)/math.Max(before-goal, 0.3*before), 1)
-	return math.Max(least, beyond*share)
-}
-
-// causes adds the hypotheses of a cause up.
-func (r *Result) causes(fits []fitted, prob []float64) {
-	at := map[Cause]int{}
+	post := make([]float64, len(fits))
 	for i := range fits {
-		k, ok := at[fits[i].cause]
-		if !ok {
-			k = len(r.Causes)
-			at[fits[i].cause] = k
-			r.Causes = append(r.Causes, Finding{Cause: fits[i].cause})
+		post[i] = math.Exp(fits[i].evidence + math.Log(fits[i].prior) - top)
+		sum += post[i]
+	}
+	prob := map[Cause]float64{}
+	for i := range fits {
+		f := &fits[i]
+		p := post[i] / sum
+		beyond := s.beyond(f, g)
+		if f.cause == Transparency {
+			dim := math.Min(sq(s.e.DimMost/0.35), 1)
+			prob[Transparency] += p * dim
+			p *= 1 - dim
 		}
-		r.Causes[k].Probability += prob[i]
+		if f.cause == Seeing {
+			prob[Seeing] += p * (1 - beyond)
+		} else {
+			prob[None] += p * (1 - beyond)
+		}
+		p *= beyond
+		if f.cause != None && f.cause != Seeing && f.cause != Transparency {
+			share := s.share(f, f.free, g)
+			if f.how != plain || f.cause == Jump {
+				share = 1
+			}
+			prob[f.cause] += p * share
+			p *= 1 - share
+		}
+		s.spread(f, p, g, prob)
+	}
+	return fits, prob
+}
+
+// beyond returns how likely the star is beyond its goal under a hypothesis. How
+// far is known to a few hundredths in elongation and a tenth or so in width.
+func (s *setting) beyond(f *fitted, g ledger.Goal) float64 {
+	step := func(x, at, soft float64) float64 { return 1 / (1 + math.Exp(-(x-at)/soft)) }
+	_, wide := s.modelled(&f.x, f.how, g)
+	return 1 - (1-step(s.e.excess(g), 1.06, 0.025))*(1-step(wide, 1.15, 0.08))
+}
+
+// share returns which share of what is beyond the goal goes when some amounts
+// are down to their ordinary middles or, where they are at that already, well
+// below.
+func (s *setting) share(f *fitted, which []freed, g ledger.Goal) float64 {
+	x := f.x
+	for _, k := range which {
+		u := s.usual[k.p]
+		if k.p != pFlexE && k.p != pFlexN && k.p != pPoleC && k.p != pPoleS && k.p != pTurn && k.p != pGuideE && k.p != pGuideN && k.p != pGain && k.p != pGainDec && x[k.p] < u.middle+u.spread {
+			x[k.p] = math.Min(x[k.p], u.middle-2*u.spread)
+		} else {
+			x[k.p] = u.middle
+		}
+	}
+	long := s.e.excess(g)
+	l0, w0 := s.modelled(&f.x, f.how, g)
+	l1, w1 := s.modelled(&x, plain, g)
+	// What the model does not explain of the elongation goes as the rest does.
+	l1 *= math.Max(long/math.Max(l0, 0.05), 1)
+	before, after := math.Max(math.Max(l0, long), w0), math.Max(l1, w1)
+	if !(before > after) {
+		return 0
+	}
+	return math.Min((before-after)/math.Max(before-math.Min(1, before), 0.3*before), 1)
+}
+
+// spread gives a probability to the causes in their ordinary amounts, in
+// proportion to what each spoils.
+func (s *setting) spread(f *fitted, p float64, g ledger.Goal, prob map[Cause]float64) {
+	if p < 1e-9 {
+		return
+	}
+	shares := map[Cause]float64{}
+	total := 1e-3
+	for _, h := range s.hypotheses() {
+		switch {
+		case h.cause == None || h.cause == Seeing || h.cause == Transparency || h.cause == f.cause || h.how != plain || h.guided && !s.guided:
+			continue
+		case shares[h.cause] > 0:
+			continue
+		}
+		v := s.share(f, h.free, g)
+		shares[h.cause] = v
+		total += v
+	}
+	for c, v := range shares {
+		prob[c] += p * v / total
+	}
+	prob[Unknown] += p * 1e-3 / total
+}
+
+// causes lists the causes, the likeliest first.
+func (r *Result) causes(fits []fitted, prob map[Cause]float64) {
+	for i := range fits {
+		c := fits[i].cause
+		if !slices.ContainsFunc(r.Causes, func(k Finding) bool { return k.Cause == c }) {
+			r.Causes = append(r.Causes, Finding{Cause: c, Probability: prob[c]})
+		}
+	}
+	if prob[Unknown] > 0.01 {
+		r.Causes = append(r.Causes, Finding{Cause: Unknown, Probability: prob[Unknown]})
 	}
 	r.sort()
 }

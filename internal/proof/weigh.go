@@ -70,8 +70,10 @@ func (s *setting) hypotheses() []hypothesis {
 		{cause: LoopGain, prior: 0.3, guided: true, free: []freed{{pGain, math.Log(0.1), 0.5}, {pGainDec, math.Log(0.1), 0.5}}},
 		{cause: Backlash, prior: 1, guided: true, free: []freed{up(pPlay, 2.3, 0.8)}},
 		{cause: Wind, prior: 1, free: []freed{up(pWind, 1.8, 0.7)}},
-		{cause: Calibration, prior: 0.5, guided: true, free: []freed{{pAngle, math.Log(55), 0.25}}},
-		{cause: Calibration, prior: 0.5, guided: true, how: mirrored},
+		{cause: Calibration, prior: 0.3, guided: true, free: []freed{{pAngle, math.Log(45), 0.4}}},
+		{cause: Calibration, prior: 0.2, guided: true, how: hidden, free: []freed{{pAngle, math.Log(55), 0.3}}},
+		{cause: Calibration, prior: 0.25, guided: true, how: mirrored},
+		{cause: Calibration, prior: 0.25, guided: true, how: hiddenMirror},
 		{cause: GuideCamera, prior: 0.5, guided: true, free: []freed{up(pNoise, 1.1, 0.5)}},
 		{cause: GuideCamera, prior: 0.5, guided: true, how: stuck, free: []freed{{pNoise, math.Log(0.15), 0.8}, {pPoleC, 0, 20}, {pPoleS, 0, 20}, {pFlexE, 0, 40}, {pFlexN, 0, 40}}},
 		{cause: Jump, prior: 0.7, free: []freed{{pKnock, math.Log(6), 0.9}}},
@@ -132,6 +134,9 @@ func (s *setting) begin(x *[params]float64, h hypothesis) {
 		}
 		set(pGain, math.Log(math.Max(g.Axis[0].Gain, 0.03)))
 		set(pGainDec, math.Log(math.Max(g.Axis[1].Gain, 0.03)))
+		if h.how == plain && !math.IsNaN(g.Tilt) && slices.ContainsFunc(h.free, func(k freed) bool { return k.p == pAngle }) {
+			set(pAngle, math.Log(math.Max(math.Abs(g.Tilt), 3)))
+		}
 		if h.how != stuck {
 			set(pWave, math.Log(math.Max(g.Axis[0].Line, 0.1)))
 		}
@@ -141,10 +146,20 @@ func (s *setting) begin(x *[params]float64, h hypothesis) {
 		case k.p == pFlexE && e.OnSky && !math.IsNaN(e.DriftE):
 			x[pFlexE], x[pFlexN] = e.DriftE, e.DriftN
 		case k.p == pGuideE && s.lifted && e.OnSky && !math.IsNaN(e.DriftE):
-			if d := s.lift[0][0]*s.lift[1][1] - s.lift[0][1]*s.lift[1][0]; math.Abs(d) > 1e-6 {
-				x[pGuideE] = (e.DriftE*s.lift[1][1] - e.DriftN*s.lift[0][1]) / d
-				x[pGuideN] = (e.DriftN*s.lift[0][0] - e.DriftE*s.lift[1][0]) / d
-				x[pFlexE], x[pFlexN] = 0, 0
+			best := math.Inf(1)
+			x[pFlexE], x[pFlexN] = 0, 0
+			for _, far := range []float64{1, 3, 6, 10, 15} {
+				for k := range 16 {
+					sin, cos := math.Sincos(2 * math.Pi * float64(k) / 16)
+					de, dn := s.lifting(far*sin, far*cos)
+					if !math.IsNaN(e.TurnRate) {
+						rad := e.TurnRate * math.Pi / 180 * 3600
+						de, dn = de-rad*far*cos, dn+rad*far*sin
+					}
+					if off := math.Hypot(de-e.DriftE, dn-e.DriftN) + far; off < best {
+						best, x[pGuideE], x[pGuideN] = off, far*sin, far*cos
+					}
+				}
 			}
 		case k.p == pTurn && !math.IsNaN(e.TurnRate):
 			x[pTurn] = e.TurnRate

@@ -112,6 +112,23 @@ func (r *Result) phrase(name string, y, x float64) string {
 		return fmt.Sprintf("the guide star jumps %d times within subs, by %.1f arcsec", g.Jumps, g.JumpRMS)
 	case "axes that chase":
 		return fmt.Sprintf("the two axes follow each other by %.2f, where %.2f would be expected", x, y)
+	case "tilt":
+		return fmt.Sprintf("corrections are turned by %.0f deg from where the star is", x)
+	case "sense":
+		if x < 0 {
+			return "declination is corrected the wrong way"
+		}
+		return "declination is corrected the right way"
+	case "peaked":
+		if x > y {
+			return "single large excursions stand out of the guide star's wandering"
+		}
+		return "no single excursions stand out of the guide star's wandering"
+	case "uneven":
+		if x > y {
+			return "the guide star was restless in some subs and calm in others"
+		}
+		return "the guide star was as calm in one sub as in another"
 	case "response dec":
 		return fmt.Sprintf("declination answers a correction by %.2f of what was asked", x)
 	case "held dec":
