@@ -104,12 +104,13 @@ func (t *FlexTask) paired(ctx context.Context, a *Answer[*fitting.Flex], opt fit
 	if err != nil {
 		return err
 	}
-	register(imaging)
+	register(imaging, true)
 	frames.Done = step(len(imagingNames))
 	guide, err := frames.place(ctx, guideNames)
 	if err != nil {
 		return err
 	}
+	register(guide, true)
 	site, err := siteOf(t.Site, a.Rig, append(slices.Clone(imaging), guide...), &a.Assumed)
 	if err != nil {
 		return err
@@ -235,7 +236,7 @@ func (t *FlexTask) held(ctx context.Context, a *Answer[*fitting.Flex], opt fitti
 	if err != nil {
 		return err
 	}
-	register(imaging)
+	register(imaging, true)
 	site, err := siteOf(t.Site, a.Rig, imaging, &a.Assumed)
 	if err != nil {
 		return err
@@ -270,8 +271,10 @@ func (t *FlexTask) held(ctx context.Context, a *Answer[*fitting.Flex], opt fitti
 // catalogue tell far better how a frame lies on another than two solutions do, and
 // where a frame was not solved they give it its place. What is wrong with the
 // solution of the frame they are laid on is then common to all, and moves none
-// against the others.
-func register(frames []placed) {
+// against the others. Distortion is left out, so that frames far from each other
+// in the field are better left as they were solved: then only those are laid that
+// were not.
+func register(frames []placed, all bool) {
 	on := -1
 	for i := range frames {
 		if p := &frames[i]; p.WCS != nil && len(p.spots.Spots) > 0 && (on < 0 || p.Matched > frames[on].Matched) {
@@ -285,7 +288,7 @@ func register(frames []placed) {
 	laid := false
 	for i := range frames {
 		p := &frames[i]
-		if i == on || len(p.spots.Spots) == 0 || p.WCS == nil && p.begin.IsZero() {
+		if i == on || p.WCS != nil && !all || len(p.spots.Spots) == 0 || p.WCS == nil && p.begin.IsZero() {
 			continue
 		}
 		if p.WCS != nil && sky.Separation(p.WCS.Ref, ref.Ref) > ref.Scale().Arcsec(max(p.Width, p.Height)/2).Deg() {
@@ -305,7 +308,7 @@ func register(frames []placed) {
 			frames[on].Matched, frames[on].RMS = p.Matched, p.RMS
 		}
 	}
-	if laid {
+	if laid && all {
 		frames[on].WCS, _ = laidOn(ref, &solve.Registration{XX: 1, YY: 1})
 	}
 }

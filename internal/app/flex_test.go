@@ -145,7 +145,7 @@ func TestRegisterPlaces(t *testing.T) {
 	}
 	want := frames[1].WCS.Sky(600, 400)
 	frames[1].WCS, frames[1].why, frames[1].begin = nil, "not solved", sky.FromJD(2461268)
-	register(frames)
+	register(frames, true)
 	if frames[1].WCS == nil || frames[1].why != "" {
 		t.Fatalf("not laid on the first: %s", frames[1].why)
 	}

@@ -74,6 +74,7 @@ func (t PoleTask) Pole(ctx context.Context) (*Answer[*fitting.Pole], error) {
 	if err != nil {
 		return nil, err
 	}
+	register(frames, false)
 	slices.SortStableFunc(frames, func(a, b placed) int {
 		switch {
 		case a.Time.Before(b.Time):
