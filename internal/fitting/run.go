@@ -463,17 +463,20 @@ func (r *run) flat(variance []float64) (constant, drifting float64) {
 // many parameters, of what leaves chi with free degrees.
 //
 // Source: Fisher's variance ratio if the errors had to be widened to fit;
-// otherwise they are taken at their word. Where one degree or none is left the
-// ratio tells nothing, and they are taken at it too, widened if they do not fit.
+// otherwise they are taken at their word. The errors of the frames and the usual
+// scatter of the air are a belief that counts for four degrees more, without
+// which a run of seven frames could not be told from noise whatever it showed.
+// Where one degree or none is left the scatter is that belief alone.
 func (c curve) chance(drop float64, more int) float64 {
 	if !(drop > 0) {
 		return 1
 	}
-	scale := max(c.chi/float64(max(c.free, 1)), 1)
-	if c.free < 2 || !(c.scatter > 0) && scale == 1 {
-		return distuv.ChiSquared{K: float64(more)}.Survival(drop / scale)
+	const belief = 4
+	if c.free < 2 || !(c.scatter > 0) && c.chi <= float64(c.free) {
+		return distuv.ChiSquared{K: float64(more)}.Survival(drop / max(c.chi/float64(max(c.free, 1)), 1))
 	}
-	return distuv.F{D1: float64(more), D2: float64(c.free)}.Survival(drop / float64(more) / scale)
+	scale := max((c.chi+belief)/float64(c.free+belief), 1)
+	return distuv.F{D1: float64(more), D2: float64(c.free + belief)}.Survival(drop / float64(more) / scale)
 }
 
 // unlikely is the chance below which a change of width with position is believed.

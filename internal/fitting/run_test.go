@@ -169,6 +169,8 @@ func TestRunOfAir(t *testing.T) {
 		{"drift", drawn{at: legs(10, 4600, 5400), noise: 0.01, drift: 0.3}},
 		{"scatter and drift", drawn{at: legs(10, 4600, 5400), noise: 0.01, seeing: 0.04, drift: -0.3}},
 		{"few frames", drawn{at: legs(4, 4600, 5400), noise: 0.01, seeing: 0.03}},
+		{"few frames both ways", drawn{at: legs(3, 4600, 5400, 4600), noise: 0.01, seeing: 0.05}},
+		{"few frames that drift", drawn{at: legs(7, 4600, 5400), noise: 0.01, seeing: 0.03, drift: 0.2}},
 		{"nothing", drawn{at: legs(10, 4600, 5400), noise: 0.01}},
 	} {
 		rng := rand.New(rand.NewPCG(5, 6))
