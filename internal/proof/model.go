@@ -108,7 +108,7 @@ func newSetting(e *evidence, n *Night) *setting {
 		pAngle:   {math.Log(3), 0.5},
 		pGain:    {math.Log(0.5), 0.35},
 		pGainDec: {math.Log(0.4), 0.4},
-		pAber:    {math.Log(0.2), 0.5},
+		pAber:    {math.Log(s.spot(n)), 0.5},
 		pGuideE:  {0, 0.4},
 		pGuideN:  {0, 0.4},
 	}
@@ -274,7 +274,8 @@ func (s *setting) predict(x *[params]float64, how special, out []datum) []datum 
 		}
 		add("corner", m.growth/said, e.Growth/tr, 0.03)
 		add("around", m.around/said, e.Around/tr, math.Hypot(0.004+e.AroundSigma/tr, 0.2*m.around/said))
-		add("tail", m.tail, e.Tail, 0.012)
+		// A trail is no Gaussian: of long stars the wings say little.
+		add("tail", m.tail, e.Tail, math.Hypot(0.009, 0.15*sq(elongation(e.Cov))))
 		add("restless", math.Log(math.Hypot(m.spread, 0.03*tr)), math.Log(math.Hypot(e.Spread, 0.03*tr)), 0.45)
 	}
 	if !math.IsNaN(e.DriftE) && e.OnSky {
@@ -295,6 +296,9 @@ func (s *setting) predictGuide(x *[params]float64, how special, add func(string,
 	g := s.e.Guide
 	h := s.holding(x, how)
 	ln := func(v float64) float64 { return math.Log(math.Max(v, 1e-8)) }
+	// The air moves the guide star as it widens stars, to the power 5/6; the wind
+	// that carries it and the aperture are not known: a third either way.
+	add("air on the guide star", math.Log(0.42)+5.0/6*(x[pAir]-math.Log(2.8)), x[pNoise], 0.4)
 	add("guide RA", ln(h.seen[0][0])/2, ln(g.Axis[0].Var)/2, 0.2)
 	add("guide dec", ln(h.seen[1][1])/2, ln(g.Axis[1].Var)/2, 0.2)
 	add("lag RA", h.next[0][0]/h.seen[0][0], g.Axis[0].Lag1, 0.15)
@@ -384,7 +388,8 @@ func (s *setting) star(x *[params]float64, how special) made {
 	air := psf.Round(unit.Arcsec(fwhm / fwhmPerSigma))
 	focus := psf.Round(unit.Arcsec(disc / 4))
 	fixed := psf.Gaussian(psf.Cov{}).Cov()
-	fixed = fixed.Plus(psf.Airy(s.lambda, s.aperture, 0).Cov()).Plus(psf.Box(unit.Arcsec(e.Scale), 0).Cov())
+	aber := math.Exp(x[pAber])
+	fixed = fixed.Plus(psf.Round(unit.Arcsec(aber))).Plus(psf.Airy(s.lambda, s.aperture, 0).Cov()).Plus(psf.Box(unit.Arcsec(e.Scale), 0).Cov())
 	var track psf.Cov
 	bump := 0.0
 	if s.guided {
@@ -419,8 +424,7 @@ func (s *setting) star(x *[params]float64, how special) made {
 		m.driftE += driftArcsecPerHr * x[pPoleC]
 	}
 	trail := psf.Cov{EastArcsec2: sq(m.driftE*hours) / 12, NorthArcsec2: sq(m.driftN*hours) / 12, CrossArcsec2: m.driftE * m.driftN * hours * hours / 12}
-	aber := math.Exp(x[pAber])
-	m.cov = air.Plus(focus).Plus(fixed).Plus(track).Plus(trail).Plus(psf.Round(unit.Arcsec(aber)))
+	m.cov = air.Plus(focus).Plus(fixed).Plus(track).Plus(trail)
 	swing := sq(m.turn*math.Pi/180*hours*e.Width) / 12
 	m.around = swing
 	m.growth = swing + x[pBlur]*(m.cov.EastArcsec2+m.cov.NorthArcsec2)
@@ -506,4 +510,17 @@ func (s *setting) lifting(east, north float64) (e, n float64) {
 	// The target moves against the guide star; where the field points drifts the
 	// other way.
 	return -float64(m.East), -float64(m.North)
+}
+
+// spot returns the rms of the optics' own blur on one axis, arcsec: the rig's, or
+// a spot of 4 um FWHM (common practice, no source).
+func (s *setting) spot(n *Night) float64 {
+	size, focal := 4.0, float64(s.e.Focal)
+	if n.Rig != nil {
+		size, focal = float64(n.Rig.Imaging.Spot.V), float64(n.Rig.Imaging.FocalLength())
+	}
+	if !(focal > 0) {
+		focal = 700
+	}
+	return math.Max(size/fwhmPerSigma/1000/focal*unit.ArcsecPerRad, 0.05)
 }

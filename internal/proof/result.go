@@ -264,6 +264,10 @@ func (s *setting) spread(f *fitted, p float64, g ledger.Goal, prob map[Cause]flo
 		shares[h.cause] = v
 		total += v
 	}
+	if total < 0.02 && f.cause != None && f.cause != Seeing && f.cause != Transparency {
+		prob[f.cause] += p
+		return
+	}
 	for c, v := range shares {
 		prob[c] += p * v / total
 	}

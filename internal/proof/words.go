@@ -112,6 +112,8 @@ func (r *Result) phrase(name string, y, x float64) string {
 		return fmt.Sprintf("the guide star jumps %d times within subs, by %.1f arcsec", g.Jumps, g.JumpRMS)
 	case "axes that chase":
 		return fmt.Sprintf("the two axes follow each other by %.2f, where %.2f would be expected", x, y)
+	case "air on the guide star":
+		return fmt.Sprintf("what the guide camera alone sees is %.2f arcsec rms, where such air makes %.2f", math.Exp(x), math.Exp(y))
 	case "tilt":
 		return fmt.Sprintf("corrections are turned by %.0f deg from where the star is", x)
 	case "sense":
