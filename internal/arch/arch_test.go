@@ -48,6 +48,7 @@ var rooms = map[string]room{
 	"internal/frame":   {3, true},
 	"internal/star":    {4, true},
 	"internal/solve":   {4, true},
+	"internal/series":  {5, true}, // what a guide camera measured through a night
 
 	"internal/plan":  {5, true},
 	"internal/synth": {5, true}, // draws frames
