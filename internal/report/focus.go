@@ -39,7 +39,7 @@ func Focus(w io.Writer, f fitting.Focus, n Notes, s Style) error {
 		p.field("go", f.Direction+" from the last position (larger numbers are taken to be farther out)")
 	}
 	if known(f.Hysteresis) {
-		p.field("play", fitting.PlusMinus(f.Hysteresis, f.HysteresisSigma)+" counts between going out and going in")
+		p.field("play", fitting.PlusMinus(f.Hysteresis, f.HysteresisSigma)+" counts between going out and going in; the last move was "+f.LastMove)
 	}
 	if known(float64(f.Zone)) {
 		text := fmt.Sprintf("within ±%.3f mm it no longer matters", float64(f.Zone))
