@@ -28,6 +28,7 @@
 // where the gain is known, that of the star's own light.
 //
 // The half-flux diameter is that of the image: the circle round the centroid
-// that holds half of the light. A star out of focus, flat or with a hole, is
-// measured by it and by its moments and not by a profile.
+// that holds half of the light. A star far out of focus, flat or with a hole, is
+// placed by its moments; its light and half-flux diameter are those inside 1.3
+// such diameters. Its width is still that of the profile that fits it best.
 package star

@@ -118,6 +118,7 @@ type blob struct {
 	ring        float64 // mean round the circle where that is greatest
 	ringRadius  float64
 	atHalf      float64 // mean round the circle that holds half of the light
+	grain       float64 // error of 0.8 centre - atHalf by noise
 	cut         bool    // the aperture is cut off
 }
 
@@ -220,8 +221,10 @@ func (s *stamp) sums(x, y, reach, perADU float64) (blob, bool) {
 	b.hfd = lo + hi
 	// The mean round circles a ninth of the diameter thick, at least a pixel.
 	thick := math.Max(1, b.hfd/9)
+	n := 0
 	around := func(r0, r1 float64) float64 {
-		sum, n := 0.0, 0
+		sum := 0.0
+		n = 0
 		for _, p := range pixels {
 			if p.r >= r0 && p.r < r1 {
 				sum += p.v
@@ -231,6 +234,7 @@ func (s *stamp) sums(x, y, reach, perADU float64) (blob, bool) {
 		return sum / float64(n)
 	}
 	b.centre = around(0, thick)
+	b.grain = 0.8 * math.Sqrt((s.noise*s.noise+math.Max(b.centre, 0)*perADU)/float64(n))
 	b.ring = math.Inf(-1)
 	for r := 0.0; r < reach-thick; r += thick / 2 {
 		if m := around(r, r+thick); m > b.ring {
@@ -238,13 +242,16 @@ func (s *stamp) sums(x, y, reach, perADU float64) (blob, bool) {
 		}
 	}
 	b.atHalf = around(b.hfd/2-thick/2, b.hfd/2+thick/2)
+	b.grain = math.Hypot(b.grain, math.Sqrt((s.noise*s.noise+math.Max(b.atHalf, 0)*perADU)/float64(n)))
 	return b, true
 }
 
 // flat reports whether the blob is the image of a pupil rather than of a point:
-// as bright halfway out as in the middle, or brighter. Any profile with a
-// single top falls to about a half there.
-func (b *blob) flat() bool { return b.hfd > 5 && b.atHalf > 0.8*b.centre }
+// as bright halfway out as in the middle, or brighter, give or take slack in
+// units of the light. Any profile with a single top falls to about a half there,
+// an even disc is flat from four times the width of the air on, one with a third
+// of its diameter dark from two and a half times.
+func (b *blob) flat(slack float64) bool { return b.hfd > 5 && b.atHalf+slack > 0.8*b.centre }
 
 // hole returns how much darker the centre is than the ring, 0 to 1.
 func (b *blob) hole() float64 {

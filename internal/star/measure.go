@@ -160,6 +160,7 @@ type survey struct {
 	peaks     []candidate // of the scale, in pixels of f, sorted by y
 	typical   profile     // of the frame's stars, at the origin
 	tailSigma float64     // error of its exponent
+	round     float64     // half-flux diameter of the stars' images over that of their profiles, in the median
 	misfit    float64     // what the profile leaves of them, over its peak, in the median
 	blur      blob        // of the frame's stars, if they are out of focus
 	soft      bool        // they are
@@ -310,6 +311,7 @@ type sample struct {
 	b      blob
 	snr    float64
 	misfit float64
+	round  float64 // half-flux diameter of the image over that of the profile
 	top    float64 // value of the fullest pixel
 	equal  int     // pixels that hold it
 	fitted bool
@@ -392,23 +394,38 @@ func (s *survey) shape() (bool, error) {
 	}
 	soft := 0
 	for k := range samples {
-		if samples[k].summed && samples[k].b.flat() {
+		if samples[k].pupil() {
 			soft++
 		}
 	}
 	s.soft = 2*soft > len(samples)
 	if s.soft {
+		s.typical = profile{}
+		pupils := slices.DeleteFunc(slices.Clone(samples), func(m sample) bool { return !m.pupil() })
+		s.commonProfile(pupils) // its tail is that of the faint ones
 		return s.commonBlur(samples), nil
 	}
 	return s.commonProfile(samples), nil
 }
+
+// pupil reports whether the sample is the image of a pupil: flat, and followed
+// by no profile as far as noise lets one see that.
+func (m *sample) pupil() bool {
+	followed := m.fitted && m.snr > 50 && m.misfit < noFollow
+	return m.summed && m.b.flat(0) && !followed
+}
+
+// noFollow is the misfit from which a profile does not follow a star: an even disc
+// of three times the width of the air leaves as much, one with a third of its
+// diameter dark of two and a quarter times, air alone 0.003.
+const noFollow = 0.05
 
 // sound reports whether the sample tells what the frame's stars look like.
 func (s *survey) sound(m *sample) bool {
 	if m.top >= s.ceiling || !(m.snr >= 8) {
 		return false
 	}
-	if m.summed && m.b.flat() {
+	if m.pupil() {
 		return !m.b.cut
 	}
 	if !m.fitted || m.misfit > 0.15 {
@@ -457,25 +474,33 @@ func (s *survey) findCeiling(samples []sample) {
 	}
 	// A full well that is read out with noise makes no two pixels alike: then tops
 	// crowd within a few percent of the highest, however much light the stars hold.
-	highest := math.Inf(-1)
-	for _, m := range samples {
-		if m.summed && m.top < s.ceiling {
-			highest = math.Max(highest, m.top)
+	// Only what stands far above the sky can be full.
+	highest, height := math.Inf(-1), 0.0
+	stands := func(m *sample) (above float64, ok bool) {
+		x, y := float64(m.c.x), float64(m.c.y)
+		level, _ := s.sky.at(x, y)
+		above = m.top - level
+		return above, m.summed && m.top < s.ceiling && above > 50*s.noise(x, y)
+	}
+	for k := range samples {
+		if above, ok := stands(&samples[k]); ok && samples[k].top > highest {
+			highest, height = samples[k].top, above
 		}
 	}
+	least := highest - (1-crowded)*height
 	var crowd []float64
-	for _, m := range samples {
-		if m.summed && m.top < s.ceiling && m.top > crowded*highest {
-			crowd = append(crowd, m.b.flux)
+	for k := range samples {
+		if _, ok := stands(&samples[k]); ok && samples[k].top > least {
+			crowd = append(crowd, samples[k].b.flux)
 		}
 	}
 	if len(crowd) >= 3 && slices.Max(crowd) > 2*slices.Min(crowd) {
-		s.ceiling = math.Min(s.ceiling, crowded*highest)
+		s.ceiling = math.Min(s.ceiling, least)
 	}
 }
 
-// crowded is the share of the highest top above which tops of stars of unlike
-// light show a ceiling.
+// crowded is the share of the highest top, above the sky, beyond which tops of
+// stars of unlike light show a ceiling.
 const crowded = 0.97
 
 // commonProfile sets the typical profile: the median of squared widths and of
@@ -502,15 +527,16 @@ func (s *survey) commonProfile(samples []sample) bool {
 		c.xy = 0
 	}
 	// The bright ones know the exponent better.
-	var all, bright []float64
+	s.round = 1
+	var all, bright, round []float64
 	for k := range samples {
 		all = append(all, samples[k].p.tail)
-		if samples[k].snr > 100 {
-			bright = append(bright, samples[k].p.tail)
+		if samples[k].snr > ownTail {
+			bright, round = append(bright, samples[k].p.tail), append(round, samples[k].round)
 		}
 	}
 	if len(bright) >= 5 {
-		all = bright
+		all, s.round = bright, median(round)
 	}
 	tail := median(all)
 	// Those below may stand at the bound of 0; those above tell the scatter.
@@ -658,6 +684,7 @@ func (w *worker) free(s *survey, m *sample, x, y float64, cov moments) {
 	_, at := w.fit.place(p, st.noise, s.perADU)
 	m.p, m.snr = p, at.amp/at.sigmaAmp
 	m.misfit = w.fit.misfit(&p, st.noise, s.perADU)
+	m.round = w.fit.halfFlux(&p, true) / w.fit.halfFlux(&p, false)
 }
 
 // noise returns the noise of a pixel at x, y, that of a correlated background

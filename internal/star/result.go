@@ -12,7 +12,7 @@ type Star struct {
 	FluxSigma   unit.ADU `json:"flux_sigma_adu"`
 	SNR         float64  `json:"snr"` // of the flux, with the star's own photon noise if the gain is known
 	Peak        unit.ADU `json:"peak_adu"`
-	Major       unit.Px  `json:"fwhm_major_px"` // of the fitted profile, see package psf; NaN if defocused
+	Major       unit.Px  `json:"fwhm_major_px"` // of the fitted profile, see package psf; NaN if none fits a star out of focus
 	Minor       unit.Px  `json:"fwhm_minor_px"`
 	Angle       unit.Deg `json:"angle_deg"`   // of the long axis, from +x towards +y, 0 <= Angle < 180
 	Ellipticity float64  `json:"ellipticity"` // 1 - b/a

@@ -249,6 +249,9 @@ func (w *worker) measured(s *survey, r *rows, p profile, about float64, free boo
 	}
 	p.x, p.y = at.x, at.y
 	out.HFD = unit.Px(w.fit.halfFlux(&p, free))
+	if !free {
+		out.HFD *= unit.Px(s.round)
+	}
 	out.MomentMajor, out.MomentMinor = st.corrected(&p)
 	out.Peak = r.peak(at.x, at.y, st.level)
 	out.Flags = flags | s.condition(r, at.x, at.y, float64(out.Major))
@@ -343,6 +346,30 @@ func (s *survey) condition(r *rows, x, y, major float64) Flags {
 	return flags
 }
 
+// follow returns the profile that fits a star out of focus best, if there is
+// one: what its width is by definition, though it resembles the star the less the
+// larger its disc is.
+func (w *worker) follow(s *survey, b *blob, snr float64) (profile, bool) {
+	c := b.c
+	if !(c.xx > 0 && c.yy > 0 && c.xx*c.yy > c.xy*c.xy) {
+		return profile{}, false
+	}
+	p := gaussian(math.Max(b.atHalf, b.centre), b.x, b.y, c)
+	p.tail = s.typical.tail
+	for range 4 {
+		before := p.fwhm()
+		w.fit.gather(&w.stamp, &p)
+		if !w.fit.fit(&p, snr > ownTail) {
+			return p, false
+		}
+		if math.Abs(p.fwhm()-before) < 0.01*before {
+			break
+		}
+	}
+	f := p.fwhm()
+	return p, math.Hypot(p.x-b.x, p.y-b.y) < 0.3*b.hfd && f > 0.5*b.hfd && f < 2*b.hfd
+}
+
 // blob measures the i-th peak as a star out of focus.
 func (w *worker) blob(s *survey, i int) (Star, bool) {
 	c := s.peaks[i]
@@ -367,7 +394,7 @@ func (w *worker) blob(s *survey, i int) (Star, bool) {
 	st := &w.stamp
 	reach := 1.3 * hfd
 	r := &w.rows
-	r.cut(st, s.sky, float64(c.x), float64(c.y), int(1.7*reach)+2, math.Inf(1))
+	r.cut(st, s.sky, float64(c.x), float64(c.y), int(2.8*hfd)+2, math.Inf(1))
 	st.noise = noise
 	w.neighbours(s, i, 2.5*reach, func(j int, d candidate) {
 		away := math.Hypot(float64(d.x-c.x), float64(d.y-c.y))
@@ -390,8 +417,13 @@ func (w *worker) blob(s *survey, i int) (Star, bool) {
 	major, minor, angle := b.c.axes()
 	out.MomentMajor, out.MomentMinor, out.Angle = 2.3548200450309493*major, 2.3548200450309493*minor, angle
 	out.Ellipticity = 1 - float64(minor/major)
+	if p, ok := w.follow(s, &b, float64(c.snr)); ok {
+		out.Major, out.Minor, out.Angle = p.widths()
+		out.Ellipticity = 1 - float64(out.Minor/out.Major)
+		out.Tail = p.tail
+	}
 	out.Peak = r.peak(b.x, b.y, st.level)
-	if b.flat() {
+	if b.flat(2 * b.grain) {
 		flags |= Defocused
 	}
 	if b.cut {
