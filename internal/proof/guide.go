@@ -361,7 +361,7 @@ func (a *guideAxis) wave(at, move []float64, spans []spanOf, cycle float64) {
 	}
 	best := math.Inf(1)
 	span := thin[len(thin)-1].t - thin[0].t
-	for period := math.Max(20*cycle, 30); period <= math.Min(1600, 1.5*longest+600); period *= 1 + 0.1*math.Min(period/span, 0.3) {
+	for period := math.Max(20*cycle, 60); period <= math.Min(1600, 1.5*longest+600); period *= 1 + 0.2*math.Min(math.Max(period/span, 0.01), 0.15) {
 		amp, drift, rest := fit(period, false)
 		if rest < best && amp < 1e4 {
 			best = rest

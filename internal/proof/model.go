@@ -57,6 +57,7 @@ type setting struct {
 	e        *evidence
 	lambda   unit.Micron
 	aperture unit.MM
+	hole     float64 // central obstruction over the aperture
 	usual    [params]ordinary
 	guided   bool
 	profile  map[[3]int]float64
@@ -70,7 +71,7 @@ type setting struct {
 // newSetting works out what is ordinary: for any rig, or the one that is given.
 func newSetting(e *evidence, n *Night) *setting {
 	s := &setting{e: e, lambda: 0.55, aperture: e.Aperture, guided: e.Guide != nil, profile: map[[3]int]float64{}}
-	seeing, seeingSpread := math.Log(2.8), 0.33
+	seeing, seeingSpread := math.Log(2.8), 0.27
 	if n.Rig != nil {
 		s.lambda = n.Rig.Imaging.Wavelength.V
 		s.aperture = n.Rig.Imaging.Aperture.V
@@ -81,6 +82,13 @@ func newSetting(e *evidence, n *Night) *setting {
 	}
 	if !(s.aperture > 0) {
 		s.aperture = 100
+	}
+	// Larger telescopes mostly have a mirror in the way: common practice, no source.
+	if s.aperture > 130 {
+		s.hole = 0.33
+	}
+	if n.Rig != nil {
+		s.hole = n.Rig.Imaging.Obstruction.V
 	}
 	s.refract(n)
 	s.mirror = mirrored0(n, e)
@@ -190,7 +198,9 @@ func (s *setting) holding(x *[params]float64, how special) held {
 		p = plus(p, times(times(m, p), turnedOver(m)))
 		m = times(m, m)
 	}
-	h := held{real: p}
+	// Between the exposure and the next correction both axes walk on: half a step in
+	// variance that the stars see and the guide camera does not.
+	h := held{real: plus(p, scaled(one, step*step/2))}
 	white := scaled(one, n*n)
 	h.next = plus(times(f, p), scaled(a, -n*n))
 	h.seen = plus(p, white)
@@ -213,7 +223,7 @@ func (s *setting) holding(x *[params]float64, how special) held {
 	}
 	// The slow wave.
 	period := g.Axis[0].Period
-	if math.IsNaN(period) {
+	if !(period > 0) {
 		period = 480
 	}
 	rate := 2 * math.Pi * math.Exp(x[pWave]) * g.Cycle / period
@@ -386,10 +396,10 @@ func (s *setting) star(x *[params]float64, how special) made {
 	// Gaussian-equivalent variances: the air's and the disc's, diffraction's, the
 	// pixel's.
 	air := psf.Round(unit.Arcsec(fwhm / fwhmPerSigma))
-	focus := psf.Round(unit.Arcsec(disc / 4))
+	focus := psf.Round(unit.Arcsec(disc / 4 * math.Sqrt(1+s.hole*s.hole))) // of a ring: (R^2 + r^2)/4 an axis
 	fixed := psf.Gaussian(psf.Cov{}).Cov()
 	aber := math.Exp(x[pAber])
-	fixed = fixed.Plus(psf.Round(unit.Arcsec(aber))).Plus(psf.Airy(s.lambda, s.aperture, 0).Cov()).Plus(psf.Box(unit.Arcsec(e.Scale), 0).Cov())
+	fixed = fixed.Plus(psf.Round(unit.Arcsec(aber))).Plus(psf.Airy(s.lambda, s.aperture, s.hole).Cov()).Plus(psf.Box(unit.Arcsec(e.Scale), 0).Cov())
 	var track psf.Cov
 	bump := 0.0
 	if s.guided {
@@ -448,12 +458,12 @@ func (s *setting) tail(fwhm, disc, sigma float64) float64 {
 		if v, ok := s.profile[k]; ok {
 			return v
 		}
-		p := psf.Star(psf.Air(width), psf.Airy(s.lambda, s.aperture, 0), psf.Box(unit.Arcsec(math.Max(s.e.Scale, 0)), 0),
-			psf.Disc(0.2*width*unit.Arcsec(i), 0), psf.Gaussian(psf.Round(0.2*width*unit.Arcsec(j))))
+		p := psf.Star(psf.Air(width), psf.Airy(s.lambda, s.aperture, s.hole), psf.Box(unit.Arcsec(math.Max(s.e.Scale, 0)), 0),
+			psf.Disc(0.1*width*unit.Arcsec(i), s.hole), psf.Gaussian(psf.Round(0.1*width*unit.Arcsec(j))))
 		s.profile[k] = p.Tail
 		return p.Tail
 	}
-	a, b := math.Min(disc/fwhm/0.2, 20), math.Min(sigma/fwhm/0.2, 10)
+	a, b := math.Min(disc/fwhm/0.1, 40), math.Min(sigma/fwhm/0.1, 20)
 	i, j := int(a), int(b)
 	u, v := a-float64(i), b-float64(j)
 	return (1-u)*((1-v)*at(i, j)+v*at(i, j+1)) + u*((1-v)*at(i+1, j)+v*at(i+1, j+1))

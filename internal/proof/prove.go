@@ -28,10 +28,13 @@ func Prove(n *Night) *Result {
 	fits, prob := s.weigh(goal)
 	r.fits = fits
 	r.findings(s, goal, fits, prob)
+	// Where nothing is wrong the star may still have its likeliest explanation.
 	best := &fits[0]
 	for i := range fits {
-		if fits[i].cause == r.Causes[0].Cause && (best.cause != fits[i].cause || fits[i].evidence > best.evidence) {
-			best = &fits[i]
+		f := &fits[i]
+		of := r.Causes[0].Cause == None || r.Causes[0].Cause == Unknown || f.cause == r.Causes[0].Cause
+		if of && (best.cause != r.Causes[0].Cause && f.cause == r.Causes[0].Cause || f.evidence+math.Log(f.prior) > best.evidence+math.Log(best.prior)) {
+			best = f
 		}
 	}
 	r.Chi2, r.Points = best.chi2, best.points
@@ -276,7 +279,7 @@ func (r *Result) ledger(s *setting, f *fitted) {
 		return math.Sqrt(f.cov[p*params+p])
 	}
 	set(ledger.Seeing, m.parts["air"], part(pAir), "from the minor axis and the wings")
-	set(ledger.Diffraction, psf.Airy(s.lambda, s.aperture, 0).Cov(), 0.1, "from the aperture")
+	set(ledger.Diffraction, psf.Airy(s.lambda, s.aperture, s.hole).Cov(), 0.1, "from the aperture")
 	if r.e.Scale > 0 {
 		set(ledger.Pixels, psf.Box(unit.Arcsec(r.e.Scale), 0).Cov(), 0, "from the scale")
 	}
@@ -345,6 +348,12 @@ func (r *Result) learn(s *setting, f *fitted, n *Night) {
 	if !math.IsNaN(e.DriftE) && e.OnSky && math.Hypot(e.DriftE, e.DriftN) > 3*e.DriftSigma && (f.cause == Flexure || f.cause == None) {
 		add("flexure.drift", "%.2g ± %.1g arcsec/h", math.Hypot(e.DriftE, e.DriftN), math.Max(e.DriftSigma, 0.1))
 	}
+	if f.cov != nil {
+		off := math.Hypot(f.x[pPoleC], f.x[pPoleS])
+		if sigma := math.Max(spread(pPoleC), spread(pPoleS)); off > 4*sigma && off > 8 {
+			add("polar.error", "%.3g ± %.1g arcmin", off, sigma)
+		}
+	}
 	if n.Rig == nil {
 		r.Draft = draft(n, r)
 	}
@@ -362,7 +371,7 @@ func nightLength(e *evidence) float64 {
 func draft(n *Night, r *Result) string {
 	var b strings.Builder
 	tables := map[string][]string{}
-	order := []string{"site", "sub", "imaging", "imaging.camera", "guide", "mount", "flexure"}
+	order := []string{"site", "sub", "imaging", "imaging.camera", "guide", "mount", "polar", "flexure"}
 	put := func(entry, value string) {
 		i := strings.LastIndex(entry, ".")
 		tables[entry[:i]] = append(tables[entry[:i]], fmt.Sprintf("%s = %q", entry[i+1:], value))
