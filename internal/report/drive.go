@@ -206,6 +206,9 @@ func (p *page) folded(d *series.Drive) {
 	var x, y []float64
 	top := 0.0
 	for _, f := range d.Folded {
+		if math.IsNaN(float64(f.Offset)) {
+			continue
+		}
 		x, y = append(x, f.Phase*float64(period)), append(y, float64(f.Offset))
 		if v := math.Abs(float64(f.Offset)); v > top {
 			top = v

@@ -59,7 +59,7 @@ func newDrive(r *Record) *Drive {
 	nan := math.NaN()
 	a := unit.Arcsec(nan)
 	d := &Drive{File: r.Name, Start: r.Start, Exposures: len(r.Samples), Lost: r.lost(), Span: r.Span(), Cycle: r.Cycle(), Guided: r.Moves != NoMoves, Axes: "east, north",
-		DriftRA: nan, DriftRASigma: nan, DriftDec: nan, DriftDecSigma: nan, RMSRA: a, RMSDec: a, FreeRMSRA: a, FreeRMSDec: a,
+		Bend: Bend{nan, nan, nan, nan}, DriftRA: nan, DriftRASigma: nan, DriftDec: nan, DriftDecSigma: nan, RMSRA: a, RMSDec: a, FreeRMSRA: a, FreeRMSDec: a,
 		Motion: a, MotionSigma: a, MotionRA: a, MotionDec: a, Seeing: a, SeeingTimes: nan, Backlash: a, BacklashSigma: a, CalibrationAngle: unit.Deg(nan), CalibrationAngleSigma: unit.Deg(nan)}
 	if !r.Sky {
 		d.Axes = "x, y"
@@ -233,6 +233,30 @@ func (s *study) periods() {
 		d.Periods = append(d.Periods, s.drives(axis, p)...)
 	}
 	s.fold()
+	s.bend()
+}
+
+// bend finds how the drifts change.
+func (s *study) bend() {
+	d := s.out
+	for axis, to := range [][2]*float64{{&d.RAStart, &d.RAEnd}, {&d.DecStart, &d.DecEnd}} {
+		var freqs []float64
+		for _, p := range [2]*Periodic{d.Lines.RA, d.Lines.Dec}[axis].Sines {
+			freqs = append(freqs, 1/float64(p.Period.V))
+		}
+		c := newComb(s.track(axis))
+		cols := c.columns(freqs)
+		square := make([]float64, len(c.t))
+		for i, t := range c.t {
+			square[i] = t * t
+		}
+		k := c.fit(append(cols, square), len(freqs))
+		if k == nil || !c.enough {
+			continue
+		}
+		half := float64(d.Span) / 2
+		*to[0], *to[1] = 60*(k.rate-2*k.more[0]*half), 60*(k.rate+2*k.more[0]*half)
+	}
 }
 
 // withoutSteps returns an axis un-guided, its pieces joined.
@@ -410,8 +434,10 @@ func (s *study) response() {
 	a.RARA, a.RADec, a.DecRA, a.DecDec = m[0].k[0], m[0].k[1], m[1].k[0], m[1].k[1]
 	a.RARASigma, a.RADecSigma, a.DecRASigma, a.DecDecSigma = wide[0][0], wide[0][1], wide[1][0], wide[1][1]
 	a.Why = "asked for in arcsec, and believed"
-	// Nothing answers: the offsets are white, and as well told without the
-	// corrections as with them.
+	// Nothing answers: the offsets are white, and better told without the
+	// corrections than with them. A loop of the best gain leaves white offsets,
+	// too, and one law then fits as well as the other; but what it followed goes
+	// somewhere, while corrections of mere noise wander without aim.
 	gain := 0.0
 	white := true
 	for axis := range 2 {
@@ -421,7 +447,7 @@ func (s *study) response() {
 		gain += (whole[axis].sumSq - none[axis].sumSq) / (none[axis].sumSq / float64(none[axis].n))
 		white = white && s.white(axis)
 	}
-	if sent := moved(s.f.c[0]) && moved(s.f.c[1]); sent && gain > 10 && white {
+	if sent := moved(s.f.c[0]) && moved(s.f.c[1]); sent && white && (gain > 10 || s.aimless(0) && s.aimless(1)) {
 		s.deaf = true
 		a.Used = false
 		a.Why = "the star does not answer: it is where it is, whatever is sent"
@@ -453,6 +479,27 @@ func (f *told) ridge(t, x []float64, pushes [][]float64, reset []bool, j int) fl
 		}
 	}
 	return se
+}
+
+// aimless reports whether the corrections of an axis go no farther in the long
+// run than as many independent steps of their size would.
+func (s *study) aimless(axis int) bool {
+	sum := s.f.sum[axis]
+	n := len(sum)
+	l := n / 8
+	if l < 10 {
+		return false
+	}
+	far, step := 0.0, 0.0
+	for i := l; i < n; i++ {
+		d := sum[i] - sum[i-l]
+		far += d * d / float64(n-l)
+	}
+	for i := 1; i < n; i++ {
+		d := sum[i] - sum[i-1]
+		step += d * d / float64(n-1)
+	}
+	return far < 3*float64(l)*step
 }
 
 // white reports whether the offsets of an axis show no memory.

@@ -26,6 +26,8 @@ type Drive struct {
 	DriftDec      float64 `json:"drift_dec_arcsec_min"`
 	DriftDecSigma float64 `json:"drift_dec_sigma_arcsec_min"`
 
+	Bend // of a parabola: the rates with which the record begins and ends
+
 	RMSRA      unit.Arcsec `json:"rms_ra_arcsec"` // of the offsets as measured, about their mean in each stretch
 	RMSDec     unit.Arcsec `json:"rms_dec_arcsec"`
 	FreeRMSRA  unit.Arcsec `json:"unguided_rms_ra_arcsec"` // the same without corrections
@@ -167,4 +169,12 @@ func (d *Drive) AxisName(axis int) string {
 		return [2]string{"x", "y"}[axis]
 	}
 	return [2]string{"right ascension", "declination"}[axis]
+}
+
+// Bend is how a drift changes over a record.
+type Bend struct {
+	RAStart  float64 `json:"drift_ra_start_arcsec_min"`
+	RAEnd    float64 `json:"drift_ra_end_arcsec_min"`
+	DecStart float64 `json:"drift_dec_start_arcsec_min"`
+	DecEnd   float64 `json:"drift_dec_end_arcsec_min"`
 }

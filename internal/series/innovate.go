@@ -17,13 +17,17 @@ import (
 type predictor struct{ alpha, beta float64 }
 
 // run fills dst with the surprises of x at times t, in cycles. Where reset, the
-// past is forgotten but for the rate and the surprise is NaN.
+// past is forgotten but for the rate and the surprise is NaN. The first samples
+// after that count as much as they know: a mean of k has the share 1/(k+1), and
+// a straight line through k has 6/(k(k+1)) in its slope.
 func (p predictor) run(dst, t, x []float64, reset []bool) {
 	var level, rate float64
+	since, all := 0.0, 0.0
 	for i, v := range x {
 		if i == 0 {
 			level = v
 			dst[i] = math.NaN()
+			since, all = 1, 1
 			continue
 		}
 		dt := min(t[i]-t[i-1], 50)
@@ -31,17 +35,31 @@ func (p predictor) run(dst, t, x []float64, reset []bool) {
 		if reset[i] {
 			level = v
 			dst[i] = math.NaN()
+			since = 1
 			continue
 		}
 		d := v - ahead
 		dst[i] = d
+		since++
+		all++
 		// A gap leaves less of the past to trust.
 		a := p.alpha
 		if dt > 1.5 {
 			a = 1 - (1-p.alpha)/dt
 		}
+		b := p.beta
+		if a < 1/since {
+			a = 1 / since
+		}
+		if b > 0 && all == since && all < 60 {
+			a = max(a, 2*(2*all-1)/(all*(all+1)))
+			b = max(b, 6/(all*(all+1)))
+			if all == 2 {
+				a, b = 1, 1
+			}
+		}
 		level = ahead + a*d
-		rate += p.beta * d / dt
+		rate += b * d / dt
 	}
 }
 
@@ -63,7 +81,7 @@ func (f *told) noise() float64 { return f.sigma() * math.Sqrt(1-f.by.alpha) }
 
 // predictors are those that are tried.
 var predictors = func() (out []predictor) {
-	for _, a := range []float64{0.02, 0.04, 0.07, 0.1, 0.15, 0.2, 0.27, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.93, 1} {
+	for _, a := range []float64{0.002, 0.005, 0.01, 0.02, 0.04, 0.07, 0.1, 0.15, 0.2, 0.27, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.93, 1} {
 		for _, share := range []float64{0, 0.1, 0.5} {
 			out = append(out, predictor{a, share * a * a / (2 - a)})
 		}
@@ -87,9 +105,11 @@ func tell(t, x []float64, pushes [][]float64, reset []bool, among []predictor) t
 	for j := range fu {
 		fu[j] = make([]float64, len(x))
 	}
+	ft := make([]float64, len(x))
 	row := make([]float64, m+1)
 	for _, p := range among {
 		p.run(fx, t, x, reset)
+		p.run(ft, t, t, reset)
 		for j, u := range pushes {
 			p.run(fu[j], t, u, reset)
 		}
@@ -108,7 +128,7 @@ func tell(t, x []float64, pushes [][]float64, reset []bool, among []predictor) t
 			for j := range pushes {
 				row[j] = fu[j][i]
 			}
-			row[m] = t[i] - t[i-1]
+			row[m] = ft[i]
 			yy += fx[i] * fx[i]
 			for j := range q {
 				b[j] += row[j] * fx[i]
@@ -166,9 +186,7 @@ func tell(t, x []float64, pushes [][]float64, reset []bool, among []predictor) t
 					v -= k[j] * fu[j][i]
 				}
 			}
-			if i > 0 {
-				v -= steady * (t[i] - t[i-1])
-			}
+			v -= steady * ft[i]
 			best.surpris[i] = v
 		}
 	}

@@ -33,7 +33,7 @@ type Periodic struct {
 // line of the strength that is asked for, anywhere in the spectrum.
 const (
 	mostSines = 8
-	lineOdds  = 1e-3
+	lineOdds  = 1e-4
 )
 
 // fewestTurns is how many turns of a period a record must hold.
@@ -167,7 +167,7 @@ func (s *Spectrum) median(f, lo, hi, span float64, lines []float64) float64 {
 // strongest returns the frequency whose line stands highest above the noise, 0
 // if none does so credibly.
 func (s *Spectrum) strongest(span float64, lines []float64) (hz float64) {
-	trials := max(float64(len(s.Amplitude))/4, 10)
+	trials := max(float64(len(s.Amplitude)), 10)
 	need := math.Log(trials / lineOdds)
 	fastest := s.Hz(len(s.Amplitude) - 1)
 	best := 0.0
@@ -198,6 +198,7 @@ type solution struct {
 	rate, rateSE float64   // of the drift, arcsec a second; its error for noise of one
 	a, b         []float64 // of cosine and sine of time about the middle
 	means        []float64 // of the pieces
+	more         []float64 // of the columns after the sines
 	left         []float64
 	sumSq        float64
 }
@@ -278,6 +279,7 @@ func (c *comb) fit(cols [][]float64, sines int) *solution {
 	for i := range sines {
 		s.a[i], s.b[i] = k[2*i], k[2*i+1]
 	}
+	s.more = k[2*sines:]
 	s.sumSq = dot(s.left, s.left)
 	// The drift's column is projected out of the others, which does not change
 	// what they explain but what is the drift's.

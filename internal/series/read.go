@@ -141,7 +141,7 @@ func Read(name string, r io.Reader, l Layout) ([]*Record, error) {
 			return nil, err
 		}
 	}
-	for scan.Scan() {
+	for scan.Err() == nil && scan.Scan() {
 		if err := rd.take(scan.Text()); err != nil {
 			return nil, err
 		}
