@@ -82,7 +82,7 @@ func (w *worker) trail(s *survey, p *profile, apart, left float64) bool {
 			r[k] = row[0]*x[0] - v
 		}
 	})
-	res, err := num.LeastSquares(x, problem, num.Options{MaxIterations: 40, StepTol: 1e-3})
+	res, err := num.LeastSquares(x, problem, num.Options{MaxIterations: 20, StepTol: 1e-2})
 	return err == nil && res.SumSq < 1.25*left
 }
 
