@@ -639,6 +639,9 @@ func (w *worker) sampleIn(s *survey, r *rows, c candidate, sigma float64, half i
 		m.b, m.summed = b, true
 		m.snr = b.flux / b.sigma
 	}
+	if 2.3548*major > 1.5*widest*unit.Px(int(1)<<s.level) {
+		return m // no profile of it is a star's, see width
+	}
 	w.free(s, &m, x, y, cov)
 	return m
 }
