@@ -15,6 +15,7 @@ import (
 
 	"holdfast/internal/fits"
 	"holdfast/internal/optics"
+	"holdfast/internal/plan"
 	"holdfast/internal/proof"
 	"holdfast/internal/rig"
 	"holdfast/internal/sky"
@@ -50,6 +51,9 @@ func (t ProveTask) Prove(ctx context.Context) (*Answer[*proof.Result], error) {
 	}
 	a.Result = proof.Prove(night)
 	if a.Rig != nil {
+		if err := t.planned(ctx, night, a.Result); err != nil {
+			return a, err
+		}
 		a.Assumed = a.Rig.Assumed()
 	}
 	if t.Draft != "" {
@@ -61,6 +65,53 @@ func (t ProveTask) Prove(ctx context.Context) (*Answer[*proof.Result], error) {
 		}
 	}
 	return a, nil
+}
+
+// planned puts the widths that the plan foretold beside those measured, for the
+// same target, evening and sub. A night that cannot be planned, such as one
+// whose subs point nowhere that is known, has none.
+func (t ProveTask) planned(ctx context.Context, n *proof.Night, r *proof.Result) error {
+	var mid *proof.Sub
+	for i := range n.Subs {
+		if s := &n.Subs[i]; s.Solution != nil && s.Solution.Solved && !s.Start.IsZero() {
+			mid = s
+			break
+		}
+	}
+	if mid == nil {
+		return nil
+	}
+	task := t.Task
+	c := mid.Solution.Centre
+	task.Target = fmt.Sprintf("%.5f %+.5f", float64(c.RA), float64(c.Dec))
+	// Local noon to local noon is one evening.
+	lon := float64(mid.Lon)
+	if math.IsNaN(lon) {
+		lon = 0
+	}
+	task.Date = mid.Start.Add(time.Duration((lon/15 - 12) * float64(time.Hour))).Format(time.DateOnly)
+	if mid.Exposure > 0 {
+		task.Sub = fmt.Sprintf("%g s", float64(mid.Exposure))
+	}
+	task.Samples = 1
+	q, err := task.Settle()
+	if err != nil {
+		return nil
+	}
+	q.Result.Samples = 1
+	res, err := plan.Make(ctx, q.Result)
+	if err != nil {
+		return ctx.Err()
+	}
+	for i := range r.Ledger {
+		for _, row := range res.Ledger {
+			if row.Term == r.Ledger[i].Term {
+				k := &r.Ledger[i]
+				k.PlannedEast, k.PlannedNorth, k.Entries, k.Remedy = row.East, row.North, row.Entries, row.Remedy
+			}
+		}
+	}
+	return nil
 }
 
 // night opens what the task names.

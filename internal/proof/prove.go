@@ -166,7 +166,7 @@ func (r *Result) equivalents(c Cause) []Cause {
 	if slices.Contains(between, c) {
 		var out []Cause
 		for _, k := range r.Causes {
-			if k.Cause != c && slices.Contains(between, k.Cause) && k.Probability > 0.02*r.of(c) {
+			if k.Cause != c && slices.Contains(between, k.Cause) && k.Probability > 0.005*r.of(c) {
 				out = append(out, k.Cause)
 			}
 		}
@@ -283,6 +283,7 @@ func (r *Result) ledger(s *setting, f *fitted) {
 	if r.e.Scale > 0 {
 		set(ledger.Pixels, psf.Box(unit.Arcsec(r.e.Scale), 0).Cov(), 0, "from the scale")
 	}
+	set(ledger.Optics, psf.Round(unit.Arcsec(math.Exp(f.x[pAber]))), part(pAber), "as such optics have, hardly told")
 	set(ledger.Focus, m.parts["focus"], part(pDisc), "from the wings")
 	if m.around > 0 && !math.IsNaN(r.e.TurnRate) {
 		set(ledger.FieldRotation, psf.Round(unit.Arcsec(math.Sqrt(m.around/2))), 0.2, "in the corner, from how the field turns")
@@ -297,7 +298,7 @@ func (r *Result) ledger(s *setting, f *fitted) {
 			t = ledger.Refraction
 		}
 		d := math.Hypot(r.e.DriftE, r.e.DriftN)
-		set(t, m.parts["trail"], math.Min(r.e.DriftSigma/math.Max(d, 1e-9), 9), fmt.Sprintf("a drift of %.1f arcsec/h between subs, %.2f arcsec in each", d, d*hours))
+		set(t, m.parts["trail"], math.Min(r.e.DriftSigma/math.Max(d, 1e-9), 9), fmt.Sprintf("from the drift: %.2f arcsec in each sub", d*hours))
 	}
 	if g := r.e.Guide; g != nil {
 		n := math.Exp(f.x[pNoise])

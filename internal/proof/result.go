@@ -198,16 +198,7 @@ func (s *setting) weigh(g ledger.Goal) ([]fitted, map[Cause]float64) {
 		} else {
 			prob[None] += p * (1 - beyond)
 		}
-		p *= beyond
-		if f.cause != None && f.cause != Seeing && f.cause != Transparency {
-			share := s.share(f, f.free, g)
-			if f.how != plain || f.cause == Jump {
-				share = 1
-			}
-			prob[f.cause] += p * share
-			p *= 1 - share
-		}
-		s.spread(f, p, g, prob)
+		s.lay(f, p*beyond, g, prob)
 	}
 	return fits, prob
 }
@@ -221,16 +212,22 @@ func (s *setting) beyond(f *fitted, g ledger.Goal) float64 {
 }
 
 // share returns which share of what is beyond the goal goes when some amounts
-// are down to their ordinary middles or, where they are at that already, well
-// below.
-func (s *setting) share(f *fitted, which []freed, g ledger.Goal) float64 {
+// are down to their ordinary middles; if deep, well below those that are there
+// already.
+func (s *setting) share(f *fitted, which []freed, g ledger.Goal, deep bool) float64 {
 	x := f.x
 	for _, k := range which {
 		u := s.usual[k.p]
-		if k.p != pFlexE && k.p != pFlexN && k.p != pPoleC && k.p != pPoleS && k.p != pTurn && k.p != pGuideE && k.p != pGuideN && k.p != pGain && k.p != pGainDec && x[k.p] < u.middle+u.spread {
-			x[k.p] = math.Min(x[k.p], u.middle-2*u.spread)
-		} else {
+		switch k.p {
+		case pFlexE, pFlexN, pPoleC, pPoleS, pTurn, pGuideE, pGuideN, pGain, pGainDec:
 			x[k.p] = u.middle
+		default:
+			if x[k.p] > u.middle {
+				x[k.p] = u.middle
+			}
+			if deep {
+				x[k.p] = math.Min(x[k.p], u.middle-2*u.spread)
+			}
 		}
 	}
 	long := s.e.excess(g)
@@ -245,33 +242,49 @@ func (s *setting) share(f *fitted, which []freed, g ledger.Goal) float64 {
 	return math.Min((before-after)/math.Max(before-math.Min(1, before), 0.3*before), 1)
 }
 
-// spread gives a probability to the causes in their ordinary amounts, in
-// proportion to what each spoils.
-func (s *setting) spread(f *fitted, p float64, g ledger.Goal, prob map[Cause]float64) {
+// lay lays a probability that the star is beyond its goal to the causes, in
+// proportion to what each spoils beyond its ordinary amount; where that is
+// nothing, to what each spoils at all.
+func (s *setting) lay(f *fitted, p float64, g ledger.Goal, prob map[Cause]float64) {
 	if p < 1e-9 {
 		return
 	}
-	shares := map[Cause]float64{}
-	total := 1e-3
-	for _, h := range s.hypotheses() {
-		switch {
-		case h.cause == None || h.cause == Seeing || h.cause == Transparency || h.cause == f.cause || h.how != plain || h.guided && !s.guided:
-			continue
-		case shares[h.cause] > 0:
-			continue
-		}
-		v := s.share(f, h.free, g)
-		shares[h.cause] = v
-		total += v
-	}
-	if total < 0.02 && f.cause != None && f.cause != Seeing && f.cause != Transparency {
+	own := f.cause != None && f.cause != Seeing && f.cause != Transparency
+	if own && (f.how != plain || f.cause == Jump) {
 		prob[f.cause] += p
 		return
 	}
-	for c, v := range shares {
-		prob[c] += p * v / total
+	for _, deep := range []bool{!own, true} {
+		shares := map[Cause]float64{}
+		total := 0.0
+		for _, h := range s.hypotheses() {
+			switch {
+			case h.cause == None || h.cause == Seeing || h.cause == Transparency || h.how != plain || h.guided && !s.guided:
+				continue
+			case h.cause != f.cause && alike(h.free, f.free):
+				continue
+			}
+			which := h.free
+			if h.cause == f.cause {
+				which = f.free
+			}
+			v := s.share(f, which, g, deep)
+			total += math.Max(v-shares[h.cause], 0)
+			shares[h.cause] = math.Max(v, shares[h.cause])
+		}
+		if total < 0.05 {
+			continue
+		}
+		for c, v := range shares {
+			prob[c] += p * v / total
+		}
+		return
 	}
-	prob[Unknown] += p * 1e-3 / total
+	if own {
+		prob[f.cause] += p
+		return
+	}
+	prob[Unknown] += p
 }
 
 // causes lists the causes, the likeliest first.
@@ -287,3 +300,7 @@ func (r *Result) causes(fits []fitted, prob map[Cause]float64) {
 	}
 	r.sort()
 }
+
+// alike reports whether two hypotheses set the same amounts free: the same
+// evidence speaks for both.
+func alike(a, b []freed) bool { return len(a) > 0 && len(b) > 0 && a[0].p == b[0].p }

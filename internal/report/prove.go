@@ -31,6 +31,7 @@ func Proof(w io.Writer, r *proof.Result, n Notes, s Style) error {
 		p.proofLedger(r)
 	}
 	shown := 0
+	var least []string
 	if len(r.Causes) > 0 {
 		p.head("Causes", "")
 	}
@@ -38,6 +39,10 @@ func Proof(w io.Writer, r *proof.Result, n Notes, s Style) error {
 		c := &r.Causes[i]
 		if !s.All && (shown == 3 || shown > 0 && c.Probability < 0.02) {
 			break
+		}
+		if s.All && shown > 0 && c.Probability < 0.005 {
+			least = append(least, strings.ReplaceAll(string(c.Cause), "_", " "))
+			continue
 		}
 		shown++
 		name := strings.ReplaceAll(string(c.Cause), "_", " ")
@@ -63,6 +68,9 @@ func Proof(w io.Writer, r *proof.Result, n Notes, s Style) error {
 				p.para("         against  ", t)
 			}
 		}
+	}
+	if len(least) > 0 {
+		p.para("  below half a percent  ", strings.Join(least, ", "))
 	}
 	if len(r.Causes) > 0 {
 		c := &r.Causes[0]
@@ -96,10 +104,18 @@ func Proof(w io.Writer, r *proof.Result, n Notes, s Style) error {
 	return p.flush(w)
 }
 
-// proofLedger lists the rows that were told.
+// proofLedger lists the rows that were told, beside what was planned.
 func (p *page) proofLedger(r *proof.Result) {
+	planned := false
+	for i := range r.Ledger {
+		planned = planned || !math.IsNaN(float64(r.Ledger[i].PlannedEast))
+	}
 	p.head("The ledger as measured", "one-sigma widths, arcsec")
-	p.linef("  %s%s%s%s  %s", pad("", 18), lead("east", 7), lead("north", 7), lead("share", 7), "")
+	head := ""
+	if planned {
+		head = lead("planned", 13)
+	}
+	p.linef("  %s%s%s%s%s", pad("", 18), lead("east", 7), lead("north", 7), lead("share", 7), head)
 	var open []string
 	for i := range r.Ledger {
 		row := &r.Ledger[i]
@@ -110,11 +126,14 @@ func (p *page) proofLedger(r *proof.Result) {
 		if !p.style.All && row.Share < 0.01 && row.Term != ledger.Tracking && row.Term != ledger.Flexure {
 			continue
 		}
-		p.linef("  %s%s%s%s  %s", pad(strings.ReplaceAll(string(row.Term), "_", " "), 18), lead(fixed(float64(row.East), 2), 7), lead(fixed(float64(row.North), 2), 7),
-			lead(fixed(100*row.Share, 0)+" %", 7), row.Why)
+		first := "  " + pad(strings.ReplaceAll(string(row.Term), "_", " "), 18) + lead(fixed(float64(row.East), 2), 7) + lead(fixed(float64(row.North), 2), 7) + lead(fixed(100*row.Share, 0)+" %", 7)
+		if planned {
+			first += lead(fixed(float64(row.PlannedEast), 2)+" "+fixed(float64(row.PlannedNorth), 2), 13)
+		}
+		p.para(first+"  ", row.Why)
 	}
 	if len(open) > 0 {
-		p.para("  not told: ", strings.Join(open, ", "))
+		p.para("  not told  ", strings.Join(open, ", "))
 	}
 }
 
