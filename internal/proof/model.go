@@ -288,7 +288,7 @@ func (s *setting) predict(x *[params]float64, how special, out []datum) []datum 
 		add("tail", m.tail, e.Tail, math.Hypot(0.009, 0.15*sq(elongation(e.Cov))))
 		add("restless", math.Log(math.Hypot(m.spread, 0.03*tr)), math.Log(math.Hypot(e.Spread, 0.03*tr)), 0.45)
 	}
-	if !math.IsNaN(e.DriftE) && e.OnSky {
+	if !math.IsNaN(e.DriftE) {
 		sore := func(v float64) float64 { return math.Hypot(e.DriftSigma+0.3, 0.1*v) }
 		add("drift east", m.driftE, e.DriftE, sore(m.driftE))
 		add("drift north", m.driftN, e.DriftN, sore(m.driftN))

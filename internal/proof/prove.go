@@ -162,6 +162,16 @@ func (r *Result) sort() {
 
 // equivalents returns the causes that this evidence cannot tell from one.
 func (r *Result) equivalents(c Cause) []Cause {
+	if r.e.Guide == nil {
+		// What the corrections did is not known: an error they left and one they made
+		// look alike.
+		switch c {
+		case PeriodicError:
+			return []Cause{LoopGain, Calibration, GuideCamera}
+		case Wind:
+			return []Cause{LoopGain, GuideCamera, Backlash}
+		}
+	}
 	between := []Cause{Flexure, MirrorShift, Refraction}
 	if slices.Contains(between, c) {
 		var out []Cause
@@ -288,7 +298,7 @@ func (r *Result) ledger(s *setting, f *fitted) {
 	if m.around > 0 && !math.IsNaN(r.e.TurnRate) {
 		set(ledger.FieldRotation, psf.Round(unit.Arcsec(math.Sqrt(m.around/2))), 0.2, "in the corner, from how the field turns")
 	}
-	if !math.IsNaN(r.e.DriftE) && r.e.OnSky {
+	if !math.IsNaN(r.e.DriftE) {
 		hours := r.e.Exposure / 3600
 		t := ledger.Flexure
 		switch f.cause {

@@ -65,7 +65,7 @@ func (s *setting) hypotheses() []hypothesis {
 		{cause: FieldRotation, prior: 0.5, free: []freed{{pTurn, 0, 1}}},
 		{cause: Flexure, prior: 1, free: []freed{{pFlexE, 0, 60}, {pFlexN, 0, 60}}},
 		{cause: MirrorShift, prior: 0.7 * s.mirror, free: []freed{{pFlexE, 0, 60}, {pFlexN, 0, 60}}},
-		{cause: Refraction, prior: 0.3, guided: true, free: []freed{{pGuideE, 0, 8}, {pGuideN, 0, 8}}},
+		{cause: Refraction, prior: 0.3, free: []freed{{pGuideE, 0, 8}, {pGuideN, 0, 8}}},
 		{cause: LoopGain, prior: 0.7, guided: true, free: []freed{{pGain, math.Log(1.5), 0.2}, {pGainDec, math.Log(1.3), 0.4}}},
 		{cause: LoopGain, prior: 0.3, guided: true, free: []freed{{pGain, math.Log(0.1), 0.5}, {pGainDec, math.Log(0.1), 0.5}}},
 		{cause: Backlash, prior: 1, guided: true, free: []freed{up(pPlay, 2.3, 0.8)}},
@@ -143,7 +143,7 @@ func (s *setting) begin(x *[params]float64, h hypothesis) {
 	}
 	for _, k := range h.free {
 		switch {
-		case k.p == pFlexE && e.OnSky && !math.IsNaN(e.DriftE):
+		case k.p == pFlexE && !math.IsNaN(e.DriftE):
 			x[pFlexE], x[pFlexN] = e.DriftE, e.DriftN
 		case k.p == pGuideE && s.lifted && e.OnSky && !math.IsNaN(e.DriftE):
 			best := math.Inf(1)
