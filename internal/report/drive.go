@@ -15,7 +15,7 @@ import (
 // driveWords are the verdicts as they are shouted.
 var driveWords = map[string]string{
 	series.Steady: "THE DRIVE IS FOLLOWED", series.Periodicity: "PERIODIC ERROR", series.Drifting: "IT DRIFTS", series.Oscillates: "THE LOOP SWINGS",
-	series.Misset: "CORRECTED THE WRONG WAY", series.Playing: "PLAY IN DECLINATION", series.Deaf: "NOTHING ANSWERS", series.Noisy: "CORRECTIONS FOLLOW THE AIR", series.Untold: "TOO LITTLE TO TELL",
+	series.Misset: "CORRECTED THE WRONG WAY", series.Playing: "PLAY IN DECLINATION", series.Deaf: "NOTHING ANSWERS", series.Untold: "TOO LITTLE TO TELL",
 }
 
 // Drive writes what a record tells of a drive for a person.

@@ -135,7 +135,8 @@ func (s *study) advise() {
 		worst(Deaf, "the star does not answer to its corrections: its place varies at random by %.2f arcsec and forgets at once", float64(d.RMSRA))
 		say("look at what is held: a hot pixel does not move with the mount; move the mount by hand and see whether it does, and take darks off the guide frames")
 		say("if it is a star, the corrections do not reach the mount: check the cable, the driver and that guiding is allowed")
-		d.Motion, d.MotionSigma, d.Seeing, d.SeeingTimes = unit.Arcsec(math.NaN()), unit.Arcsec(math.NaN()), unit.Arcsec(math.NaN()), math.NaN()
+		nan := unit.Arcsec(math.NaN())
+		d.Motion, d.MotionSigma, d.MotionRA, d.MotionDec, d.Seeing, d.SeeingTimes = nan, nan, nan, nan, nan, math.NaN()
 	}
 	if len(d.SignWrong) > 0 {
 		what := s.out.AxisName(slices.Index([]string{"ra", "dec"}, d.SignWrong[0]))
@@ -166,6 +167,10 @@ func (s *study) advise() {
 	if s.play.width > 0 && s.play.width > 4*float64(d.Motion) {
 		worst(Playing, "declination has %.1f arcsec of play: after each reversal corrections do nothing until it is crossed", s.play.width)
 		say("correct declination one way only, the way it drifts (%s), or offset the polar axis a little so that it drifts steadily; adjust the mesh of the worm if it can be", toward(d.DriftDec))
+	}
+	if a := d.Answer; a != nil && a.Used && s.rec.Moves == Asked && s.play.width == 0 && a.DecDec < 0.7 && 1-a.DecDec > 4*a.DecDecSigma {
+		say("declination moves by %.2f ± %.2f of what is asked of it: look for play or friction there; its drift and periods are not to be trusted", a.DecDec, a.DecDecSigma)
+		d.Periods = slices.DeleteFunc(d.Periods, func(p Period) bool { return p.Axis == "dec" })
 	}
 	if d.Stiction != nil && *d.Stiction {
 		worst(Playing, "small corrections in declination do nothing: the axis sticks")

@@ -77,7 +77,6 @@ const (
 	Misset      = "calibration" // corrections go the wrong way
 	Playing     = "backlash"    // declination does not follow
 	Deaf        = "no answer"   // the star does not answer to corrections
-	Noisy       = "noise"       // corrections follow the air
 	Untold      = "unknown"     // too little to tell
 )
 

@@ -74,17 +74,6 @@ func (f *free) cycles() []float64 {
 	return out
 }
 
-// Matrix is how the star answers: to a correction of one in right ascension it
-// moves by RARA in right ascension and DecRA in declination, and so on. Each is
-// in arcsec for a unit of the record's corrections; with Asked corrections 1, 0,
-// 0, 1 is what should be.
-type Matrix struct {
-	RARA  unit.Est[float64]
-	RADec unit.Est[float64]
-	DecRA unit.Est[float64]
-	DecDe unit.Est[float64]
-}
-
 // leap is how many standard deviations a sample must lie outside of what its
 // neighbour allows to be taken for a jump.
 const leap = 4.5

@@ -36,6 +36,10 @@ const (
 	lineOdds  = 1e-4
 )
 
+// mostWork bounds samples times frequencies, half a minute's work: in records of
+// a hundred thousand exposures the shortest periods are not looked for.
+const mostWork = 4e9
+
 // fewestTurns is how many turns of a period a record must hold.
 const fewestTurns = 2
 
@@ -65,15 +69,22 @@ func Periods(tr Track, cycle unit.Second, workers int) *Periodic {
 	const over = 4
 	step := 1 / (over * span)
 	top := 0.5 / float64(cycle)
-	count := int(min(max((top-1/span)/step, 0), 400000)) + 1
+	count := int(min(max((top-1/span)/step, 0), mostWork/float64(n), float64(200+20*n))) + 1
 	from := 1 / span
 	p.Whole = NewSpectrum(tr, from, step, count, workers)
 	rest := p.Whole
 	var freqs []float64
 	sol := c.solve(freqs)
 	var bends []float64 // slow lines that a bent drift explains as well
+	// Slow lines change what is seen of slow ones only, nearly: while they are
+	// found the fast part need not be computed again.
+	slow := max(count/12, min(count, 400))
 	for len(freqs) < mostSines && sol != nil {
-		f := rest.strongest(span, append(slices.Clone(freqs), bends...))
+		f := rest.strongest(span, count, append(slices.Clone(freqs), bends...))
+		if f == 0 && len(rest.Share) < count {
+			rest = NewSpectrum(Track{tr.Time, arcsecs(sol.left), tr.Pieces, tr.Trend}, from, step, count, workers)
+			continue
+		}
 		if f == 0 {
 			break
 		}
@@ -88,6 +99,13 @@ func Periods(tr Track, cycle unit.Second, workers int) *Periodic {
 			break
 		}
 		freqs, sol = next, s
+		upto := count
+		if f < rest.Hz(slow) {
+			upto = slow
+		}
+		rest = NewSpectrum(Track{tr.Time, arcsecs(sol.left), tr.Pieces, tr.Trend}, from, step, upto, workers)
+	}
+	if sol != nil && len(rest.Share) < count {
 		rest = NewSpectrum(Track{tr.Time, arcsecs(sol.left), tr.Pieces, tr.Trend}, from, step, count, workers)
 	}
 	p.Rest = rest
@@ -102,8 +120,9 @@ func Periods(tr Track, cycle unit.Second, workers int) *Periodic {
 		p.Drift.SigmaArcsecPerMin = 60 * sol.rateSE * float64(p.RMS) * math.Sqrt(slow)
 	}
 	middle := (float64(tr.Time[0]) + float64(tr.Time[n-1])) / 2
+	noise := rest.floor(span)
 	for i, f := range freqs {
-		level := rest.level(f, span, nil)
+		level := noise.at(f)
 		amp := math.Hypot(sol.a[i], sol.b[i])
 		se := level / math.Sqrt2
 		// Phase at time zero of a cos + b sin of time about the middle.
@@ -130,30 +149,46 @@ func arcsecs(v []float64) []unit.Arcsec {
 	return out
 }
 
-// level returns the root of the mean square amplitude of the noise about a
-// frequency, from the median of the spectrum, lines left out: within a factor
-// and within a few resolution elements, whichever has more. Noise that rises
-// towards low frequency is thus not taken for what is above it.
-//
-// Source: powers of noise are exponential, of median ln 2.
-func (s *Spectrum) level(f, span float64, lines []float64) float64 {
-	lo, hi := f/1.6, f*1.6
-	// At least forty resolution elements, upwards where there are none below.
-	hi = max(hi, lo+40/span)
-	top := s.Hz(len(s.Amplitude) - 1)
-	if hi > top {
-		hi = top
-		lo = min(lo, hi-40/span)
-	}
-	return max(s.median(f, lo, hi, span, lines), s.median(f, f-6/span, f+6/span, span, lines))
+// floor is the noise of a spectrum.
+type floor struct {
+	s    *Spectrum
+	span float64
+	wide map[int]float64 // by steps of the frequency's logarithm
 }
 
-// median returns the level between two frequencies.
-func (s *Spectrum) median(f, lo, hi, span float64, lines []float64) float64 {
+func (s *Spectrum) floor(span float64) *floor { return &floor{s, span, map[int]float64{}} }
+
+// at returns the root of the mean square amplitude of the noise about a
+// frequency, from the median of the spectrum: within a factor and within a few
+// resolution elements, whichever has more. Noise that rises towards low
+// frequency is thus not taken for what is above it.
+//
+// Source: powers of noise are exponential, of median ln 2.
+func (l *floor) at(f float64) float64 {
+	s := l.s
+	k := int(math.Round(math.Log(f) / 0.05))
+	wide, ok := l.wide[k]
+	if !ok {
+		g := math.Exp(0.05 * float64(k))
+		lo, hi := g/1.6, g*1.6
+		// At least forty resolution elements, upwards where there are none below.
+		hi = max(hi, lo+40/l.span)
+		if top := s.Hz(len(s.Amplitude) - 1); hi > top {
+			hi = top
+			lo = min(lo, hi-40/l.span)
+		}
+		wide = s.median(f, lo, hi, l.span)
+		l.wide[k] = wide
+	}
+	return max(wide, s.median(f, f-6/l.span, f+6/l.span, l.span))
+}
+
+// median returns the level between two frequencies, what is next to f left out.
+func (s *Spectrum) median(f, lo, hi, span float64) float64 {
 	var v []float64
 	for i := max(int((lo-s.FromHz)/s.StepHz), 0); i < len(s.Amplitude) && s.Hz(i) <= hi; i++ {
 		a, g := float64(s.Amplitude[i]), s.Hz(i)
-		if math.IsNaN(a) || math.Abs(f-g) < 1/span || slices.ContainsFunc(lines, func(l float64) bool { return math.Abs(l-g) < 1.5/span }) {
+		if math.IsNaN(a) || math.Abs(f-g) < 1/span {
 			continue
 		}
 		v = append(v, a*a)
@@ -166,10 +201,11 @@ func (s *Spectrum) median(f, lo, hi, span float64, lines []float64) float64 {
 
 // strongest returns the frequency whose line stands highest above the noise, 0
 // if none does so credibly.
-func (s *Spectrum) strongest(span float64, lines []float64) (hz float64) {
-	trials := max(float64(len(s.Amplitude)), 10)
+func (s *Spectrum) strongest(span float64, count int, lines []float64) (hz float64) {
+	trials := max(float64(count), 10)
 	need := math.Log(trials / lineOdds)
 	fastest := s.Hz(len(s.Amplitude) - 1)
+	noise := s.floor(span)
 	best := 0.0
 	for i := 1; i+1 < len(s.Amplitude); i++ {
 		a := float64(s.Amplitude[i])
@@ -177,7 +213,7 @@ func (s *Spectrum) strongest(span float64, lines []float64) (hz float64) {
 		if !(a >= float64(s.Amplitude[i-1])) || !(a > float64(s.Amplitude[i+1])) || f < fewestTurns/span || f > fastest {
 			continue
 		}
-		// A level costs time: first see whether the line is the best in power.
+		// The noise costs time: first see whether the line is the best in power.
 		if a*a <= best {
 			continue
 		}
@@ -185,7 +221,7 @@ func (s *Spectrum) strongest(span float64, lines []float64) (hz float64) {
 		if slices.ContainsFunc(lines, func(l float64) bool { return math.Abs(l-f) < 1/span }) {
 			continue
 		}
-		l := s.level(f, span, nil)
+		l := noise.at(f)
 		if o := a * a / (l * l); o > need {
 			best, hz = a*a, f
 		}
@@ -376,7 +412,8 @@ func (c *comb) turns(freqs []float64, f float64) bool {
 
 // slowness returns by how much the variance of a mean of v exceeds that of as
 // many independent numbers: 1 + 2 sum of the correlations up to where they are
-// first not positive. At least 1.
+// first not positive. At least 1. Beyond 64 lags the sum goes in steps of a
+// thirty-second of the lag.
 func slowness(v []float64) float64 {
 	n := len(v)
 	yy := dot(v, v)
@@ -384,12 +421,14 @@ func slowness(v []float64) float64 {
 		return 1
 	}
 	sum := 1.0
-	for k := 1; k < n/4; k++ {
+	for k := 1; k < n/4; {
 		r := dot(v[k:], v[:n-k]) / yy
 		if r <= 0 {
 			break
 		}
-		sum += 2 * r
+		step := max(1, k/32-1)
+		sum += 2 * r * float64(step)
+		k += step
 	}
 	return sum
 }

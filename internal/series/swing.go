@@ -160,8 +160,9 @@ func (s *study) settings() {
 		}
 		best := math.Inf(1)
 		for m := 1; m <= 4; m++ {
-			limit := loop.StabilityLimit(delay, 0)
-			for g := 0.05; g < min(0.9*limit, 1.2); g += 0.05 {
+			// Half of what makes the loop swing: the usual margin, a factor of two
+			// (Franklin, Powell and Workman, Digital Control of Dynamic Systems).
+			for g := 0.05; g < 0.5*loop.StabilityLimit(delay, 0)+1e-9; g += 0.05 {
 				// A longer interval must earn its place.
 				if v := replay(x, g, m, delay, noise); v < best*(1-0.02*float64(min(m-1, 1))) {
 					best = v
