@@ -521,6 +521,9 @@ func (s *search) run(looks []Sample) {
 	case seen > unlikely:
 		s.shallow(least, most, r.typical(c), "that is what their scatter alone would do")
 		return
+	case c.free < fewFree && most < airAlone*least && !shown(used) && least < 3*float64(s.SharpPx):
+		s.shallow(least, most, r.typical(c), "so few frames may differ by that much in changing air: take more")
+		return
 	case inside && c.chance(c.drifting-c.chi, 1) > 0.01:
 		s.shallow(least, most, r.typical(c), "a slow change of the air explains them as well as focus does")
 		return
@@ -544,6 +547,11 @@ func (s *search) run(looks []Sample) {
 	s.distance(c, last)
 	s.say(c, least, most, len(used), last)
 }
+
+// Runs that leave fewer degrees of freedom than fewFree do not tell the air's
+// scatter, so widths near focus must differ by more than the air alone may do:
+// common practice, no source.
+const fewFree, airAlone = 4, 1.25
 
 // lopsided reports whether the lowest point lies so near an end of the run that
 // the widths rise to one side only.
