@@ -228,33 +228,6 @@ func trimmed(v []float64, crowd bool) float64 {
 	return stat.Mean(v[cut:len(v)-cut], nil)
 }
 
-// halfFlux returns the diameter that holds half of the profile's light, and its
-// error by that of its rings; at least a fiftieth.
-func (p *Radial) halfFlux() (unit.Px, unit.Px) {
-	edge := make([]float64, len(p.Radius)+1)
-	for i := range p.Radius {
-		edge[i+1] = 2*float64(p.Radius[i]) - edge[i]
-	}
-	// A ring reaches from half way to the one inside to half way to the next.
-	for i := 1; i < len(p.Radius); i++ {
-		edge[i] = float64(p.Radius[i-1]+p.Radius[i]) / 2
-	}
-	total := 0.0
-	for i, l := range p.Light {
-		total += l * (sq(edge[i+1]) - sq(edge[i]))
-	}
-	sum := 0.0
-	for i, l := range p.Light {
-		next := sum + l*(sq(edge[i+1])-sq(edge[i]))
-		if next >= total/2 {
-			r := math.Sqrt(sq(edge[i]) + (total/2-sum)/max(l, 1e-12))
-			return unit.Px(2 * r), unit.Px(2 * r / 50)
-		}
-		sum = next
-	}
-	return unit.Px(math.NaN()), unit.Px(math.NaN())
-}
-
 func sq(x float64) float64 { return x * x }
 
 // pupil is the disc that a radial profile shows.
