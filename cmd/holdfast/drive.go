@@ -49,6 +49,6 @@ func (v *driveVerb) Run(s *session) error {
 	case series.Untold:
 		status = open
 	}
-	n := notes(nil, a.Assumed, nil)
+	n := report.NewNotes(nil, a.Assumed, nil)
 	return s.deliver(a.Result, n, status, func(w io.Writer) error { return report.Drive(w, a.Result, n, s.style(true)) })
 }

@@ -46,6 +46,6 @@ func (v *flexVerb) Run(s *session) error {
 	case a.Result.Verdict == fitting.FlexUnknown:
 		status = open
 	}
-	n := notes(nil, a.Assumed, report.FlexCautions(a.Result))
+	n := report.NewNotes(nil, a.Assumed, report.FlexCautions(a.Result))
 	return s.deliver(a.Result, n, status, func(w io.Writer) error { return report.Flex(w, a.Result, n, s.style(v.Assumed)) })
 }

@@ -59,7 +59,7 @@ func (v *initVerb) Run(s *session) error {
 	if err != nil {
 		return s.failed(err, report.Notes{})
 	}
-	n := notes(r, r.Assumed(), report.InitCautions(r))
+	n := report.NewNotes(r, r.Assumed(), report.InitCautions(r))
 	if v.File == "-" {
 		return nil
 	}

@@ -18,7 +18,6 @@ import (
 
 	"holdfast/internal/app"
 	"holdfast/internal/report"
-	"holdfast/internal/rig"
 )
 
 // The exit statuses.
@@ -119,10 +118,7 @@ var errReported = errors.New("reported")
 // fail tells the user of an error and returns the exit status that stands for
 // it.
 func (s *session) fail(err error, status int, n report.Notes) int {
-	message := plainly(err)
-	if errors.Is(err, context.Canceled) {
-		message = "stopped before it was done"
-	}
+	message := report.Plainly(err)
 	for _, c := range n.Cautions {
 		if c.Danger {
 			fmt.Fprintf(s.stderr, "holdfast: DANGER: %s\n", c.Text)
@@ -168,20 +164,7 @@ func (s *session) write(err error) error {
 
 // envelope returns what --json prints.
 func (s *session) envelope(result any, n report.Notes, message string) report.Envelope {
-	return report.Envelope{Tool: "holdfast", Version: versionText(), Verb: s.verb, Assumed: n.Assumed, Cautions: n.Texts(), Result: result, Error: message}
-}
-
-// plainly returns an error's message as the user reads it, without the names
-// of the packages that its lines begin with.
-func plainly(err error) string {
-	lines := strings.Split(err.Error(), "\n")
-	for i, l := range lines {
-		for _, name := range []string{"app: ", "rig: ", "plan: ", "catalog: ", "sky: ", "mech: ", "fits: ", "frame: ", "star: ", "solve: ", "fitting: ", "rehearsal: ", "synth: ", "photo: ", "series: "} {
-			l = strings.TrimPrefix(l, name)
-		}
-		lines[i] = l
-	}
-	return strings.Join(lines, "\n")
+	return report.NewEnvelope(versionText(), s.verb, n, result, message)
 }
 
 // rigFlags are the flags of every verb that reads a rig.
@@ -210,24 +193,12 @@ func (f skyFlags) sky(t app.Task) app.Task {
 	return t
 }
 
-// notes returns what stands beside an answer, cautions apart.
-func notes(r *rig.Rig, assumed []rig.Assumed, cautions []report.Caution) report.Notes {
-	n := report.Notes{Cautions: cautions}
-	for _, a := range assumed {
-		n.Assumed = append(n.Assumed, report.Assumed{Entry: a.Entry, Value: a.Value, Why: a.Why})
-	}
-	if r != nil {
-		n.Looks = report.Looks(r, cautions)
-	}
-	return n
-}
-
 // unanswered returns what stands beside an error: at least the Sun.
 func unanswered[R any](a *app.Answer[R]) report.Notes {
 	if a == nil {
 		return report.Notes{}
 	}
-	return notes(a.Rig, a.Assumed, report.SunCautions(a.SunApart))
+	return report.NewNotes(a.Rig, a.Assumed, report.SunCautions(a.SunApart))
 }
 
 // versionText returns the version of this build.

@@ -23,7 +23,7 @@ func (v *pathVerb) Run(s *session) error {
 		return s.failed(err, unanswered(a))
 	}
 	p := a.Result
-	n := notes(a.Rig, a.Assumed, report.PathCautions(a.Rig))
+	n := report.NewNotes(a.Rig, a.Assumed, report.PathCautions(a.Rig))
 	status := done
 	if !p.Reaches || p.LoadShare > 1 {
 		status = outOfGoal

@@ -30,7 +30,7 @@ func (v *planVerb) Run(s *session) error {
 		return s.failed(err, unanswered(a))
 	}
 	res := a.Result
-	n := notes(a.Rig, a.Assumed, report.PlanCautions(a.Rig, res))
+	n := report.NewNotes(a.Rig, a.Assumed, report.PlanCautions(a.Rig, res))
 	status := done
 	switch res.Verdict {
 	case ledger.Soft, ledger.Drawn:

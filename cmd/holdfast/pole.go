@@ -48,6 +48,6 @@ func (v *poleVerb) Run(s *session) error {
 	case fitting.PoleUnsure:
 		status = open
 	}
-	n := notes(nil, a.Assumed, report.PoleCautions(a.Result, a.SunApart))
+	n := report.NewNotes(nil, a.Assumed, report.PoleCautions(a.Result, a.SunApart))
 	return s.deliver(a.Result, n, status, func(w io.Writer) error { return report.Pole(w, a.Result, n, s.style(v.Assumed)) })
 }

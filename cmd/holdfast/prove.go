@@ -40,6 +40,6 @@ func (v *proveVerb) Run(s *session) error {
 	case ledger.Unknown:
 		status = open
 	}
-	n := notes(nil, a.Assumed, nil)
+	n := report.NewNotes(nil, a.Assumed, nil)
 	return s.deliver(a.Result, n, status, func(w io.Writer) error { return report.Proof(w, a.Result, report.Notes{}, s.style(v.All)) })
 }

@@ -30,7 +30,7 @@ func (v *reachVerb) Run(s *session) error {
 		return s.failed(err, unanswered(a))
 	}
 	r := a.Result
-	n := notes(a.Rig, a.Assumed, report.SunCautions(a.SunApart))
+	n := report.NewNotes(a.Rig, a.Assumed, report.SunCautions(a.SunApart))
 	if v.SVG != "" {
 		var b bytes.Buffer
 		if err := report.ReachSVG(&b, r, v.Show); err != nil {

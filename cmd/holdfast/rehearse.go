@@ -35,7 +35,7 @@ func (v *rehearseVerb) Run(s *session) error {
 	if err != nil {
 		return s.failed(err, unanswered(a))
 	}
-	n := notes(nil, a.Assumed, report.SunCautions(a.SunApart))
+	n := report.NewNotes(nil, a.Assumed, report.SunCautions(a.SunApart))
 	return s.deliver(a.Result, n, done, func(w io.Writer) error {
 		return report.Rehearsal(w, &a.Result.Account, a.Result.Planned, a.Result.Corner, n, s.style(v.Assumed))
 	})

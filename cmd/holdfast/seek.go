@@ -27,7 +27,7 @@ func (v *seekVerb) Run(s *session) error {
 		return s.failed(err, unanswered(a))
 	}
 	k := a.Result
-	n := notes(nil, a.Assumed, report.SeekCautions(k))
+	n := report.NewNotes(nil, a.Assumed, report.SeekCautions(k))
 	status := outOfGoal
 	switch {
 	case len(k.Targets) == 0:

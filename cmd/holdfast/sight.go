@@ -36,6 +36,6 @@ func (v *sightVerb) Run(s *session) error {
 	if m := a.Result.Matters; m != nil && *m {
 		status = outOfGoal
 	}
-	n := notes(nil, a.Assumed, report.SightCautions(a.Result))
+	n := report.NewNotes(nil, a.Assumed, report.SightCautions(a.Result))
 	return s.deliver(a.Result, n, status, func(w io.Writer) error { return report.Sight(w, a.Result, n, s.style(true)) })
 }

@@ -25,7 +25,7 @@ func (v *starsVerb) Run(s *session) error {
 		return s.failed(err, unanswered(a))
 	}
 	f := a.Result
-	n := notes(a.Rig, a.Assumed, report.StarsCautions(a.SunApart))
+	n := report.NewNotes(a.Rig, a.Assumed, report.StarsCautions(a.SunApart))
 	status := open
 	for _, st := range f.Stars {
 		if st.Usable {

@@ -176,7 +176,18 @@ func (l Ledger) Unavoidable() Ledger {
 // are not known against each other.
 func (l Ledger) Star() psf.Profile {
 	var buf [24]psf.Kernel
-	ks := buf[:0]
+	return l.star(l.profiles(buf[:0]))
+}
+
+// Image draws the star that Star describes as a camera sees it, of unit flux: a
+// row of nx by ny pixels after the other, the star in the middle, angle the
+// position angle of +y (see psf.Image). It takes milliseconds.
+func (l Ledger) Image(nx, ny int, scale unit.Scale, angle unit.Deg) []float64 {
+	return psf.Image(nil, nx, ny, unit.Px(nx-1)/2, unit.Px(ny-1)/2, scale, angle, l.profiles(nil)...)
+}
+
+// profiles appends the profiles of all known rows to ks, moves as trails.
+func (l Ledger) profiles(ks []psf.Kernel) []psf.Kernel {
 	for _, r := range l {
 		if r.Unknown {
 			continue
@@ -186,7 +197,7 @@ func (l Ledger) Star() psf.Profile {
 			ks = append(ks, m.kernel())
 		}
 	}
-	return l.star(ks)
+	return ks
 }
 
 // star convolves profiles. A star so far out of focus or so long a trail that no

@@ -47,12 +47,97 @@ var ErrNeverUp = errors.New("the target cannot be taken that night")
 // where the target is never above the horizon limit in the dark, and the
 // context's error where it was cancelled.
 func Make(ctx context.Context, q Request) (*Result, error) {
+	p, err := q.point(ctx)
+	if err != nil {
+		return nil, err
+	}
+	s, now, res, sub := p.scene, p.now, p.res, p.sub
+	workers := max(q.Workers, 1)
+
+	sp := s.spread(sub, q, workers, now.verdict())
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	res.StarP10, res.StarP90 = sp.p10, sp.p90
+	res.Verdict, res.VerdictShare = sp.verdict, sp.share
+	res.Ledger = rowsOf(now.centre, sp.sigma, s.rig)
+	res.LedgerCorner = rowsOf(now.corner, sp.sigmaCorner, s.rig)
+	link, without, has := ledger.WeakLink(now.centre, now.corner, now.goal)
+	if !has && res.Verdict == ledger.Unknown && sp.missing != nil {
+		// The star as stated meets its goal; the draws that miss it say which
+		// link is in doubt.
+		link, _, has = ledger.WeakLink(sp.missing.centre, sp.missing.corner, now.goal)
+	}
+	if has {
+		res.WeakLink = &link
+	}
+
+	res.UnguidedSub = s.unguided().longestRound()
+	res.LongestRoundSub = res.UnguidedSub
+	if s.hold != nil {
+		res.LongestRoundSub = s.longestRound()
+	}
+	res.BestSub, res.BestSubWhy = s.bestSub(res.LongestRoundSub)
+	res.PolarLimits = s.polarLimits(sub, p.night)
+	res.Gains = s.gains(now, sub, workers)
+	res.Reason = reason(res, now, without, has)
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	return res, nil
+}
+
+// MakePoint returns the part of a plan that follows a rig at once, for a hand
+// on a slider: the star of the rig as stated, its ledgers, guide star and
+// settings at the best hour. The verdict is that of the rig as stated. What takes
+// longer is left out: percentiles and sigmas are NaN, there are no limits, gains
+// or lengths of subs. Errors are those of Make.
+func MakePoint(ctx context.Context, q Request) (*Result, error) {
+	p, err := q.point(ctx)
+	if err != nil {
+		return nil, err
+	}
+	res, now := p.res, p.now
+	none := unit.Arcsec(math.NaN())
+	unknown := Star{none, none, none, math.NaN(), unit.Deg(math.NaN()), unit.Px(math.NaN())}
+	res.StarP10, res.StarP90 = unknown, unknown
+	res.Verdict, res.VerdictShare = now.verdict(), math.NaN()
+	res.Ledger = withoutSigmas(rowsOf(now.centre, nil, q.Rig))
+	res.LedgerCorner = withoutSigmas(rowsOf(now.corner, nil, q.Rig))
+	link, without, has := ledger.WeakLink(now.centre, now.corner, now.goal)
+	if has {
+		res.WeakLink = &link
+	}
+	res.UnguidedSub, res.LongestRoundSub, res.BestSub = unit.Second(math.NaN()), unit.Second(math.NaN()), unit.Second(math.NaN())
+	res.Reason = reason(res, now, without, has)
+	return res, nil
+}
+
+// withoutSigmas marks the uncertainties of rows as unknown.
+func withoutSigmas(rows []Row) []Row {
+	for i := range rows {
+		rows[i].EastSigma, rows[i].NorthSigma, rows[i].CrossSigma = unit.Arcsec(math.NaN()), unit.Arcsec(math.NaN()), math.NaN()
+	}
+	return rows
+}
+
+// point is the star of a rig as stated at the best hour, and what it was found
+// with.
+type point struct {
+	night *night
+	scene *scene // at the best hour
+	now   outcome
+	sub   unit.Second
+	res   *Result // what is known of it so far
+}
+
+// point finds the best hour of a request's night and its star.
+func (q Request) point(ctx context.Context) (*point, error) {
 	r := q.Rig
 	sub := q.Sub
 	if sub == 0 {
 		sub = r.Sub.Length.V
 	}
-	workers := max(q.Workers, 1)
 	n, err := q.night()
 	if err != nil {
 		return nil, err
@@ -68,7 +153,7 @@ func Make(ctx context.Context, q Request) (*Result, error) {
 	}
 
 	outcomes := make([]outcome, hours)
-	each(workers, hours, func(i int) { outcomes[i] = s.at(places[i]).evaluate(sub, steady) })
+	each(max(q.Workers, 1), hours, func(i int) { outcomes[i] = s.at(places[i]).evaluate(sub, steady) })
 	best, worst := 0, 0
 	for i := range outcomes {
 		if outcomes[i].longest() < outcomes[best].longest() {
@@ -90,50 +175,21 @@ func Make(ctx context.Context, q Request) (*Result, error) {
 		Star: newStar(now.pair.Centre, scale), StarCorner: newStar(now.pair.Corner, scale),
 		GoalFWHM: unit.Arcsec(now.goal.FWHMRatio) * now.unavoidable, GoalEllipticity: now.goal.Ellipticity, GoalCorner: now.goal.EllipticityCorner,
 		Best: s.hour(now, scale), Worst: s.at(places[worst]).hour(outcomes[worst], scale),
-		Mean: mean(outcomes),
+		Mean:   mean(outcomes),
+		Centre: now.centre, Corner: now.corner,
+	}
+	for i, o := range outcomes {
+		res.Hours = append(res.Hours, s.at(places[i]).hour(o, scale))
 	}
 	res.Night = n.state(r, places[best])
 	res.Night.FieldTurn = s.fieldTurn(n)
-
-	sp := s.spread(sub, q, workers, now.verdict())
-	if err := ctx.Err(); err != nil {
-		return nil, err
-	}
-	res.StarP10, res.StarP90 = sp.p10, sp.p90
-	res.Verdict, res.VerdictShare = sp.verdict, sp.share
-	res.Ledger = rowsOf(now.centre, sp.sigma, r)
-	res.LedgerCorner = rowsOf(now.corner, sp.sigmaCorner, r)
-	link, without, has := ledger.WeakLink(now.centre, now.corner, now.goal)
-	if !has && res.Verdict == ledger.Unknown && sp.missing != nil {
-		// The star as stated meets its goal; the draws that miss it say which
-		// link is in doubt.
-		link, _, has = ledger.WeakLink(sp.missing.centre, sp.missing.corner, now.goal)
-	}
-	if has {
-		res.WeakLink = &link
-	}
-
-	bare := s.unguided()
-	alone := bare.evaluate(sub, steady)
-	res.NeedsGuiding = alone.verdict() != ledger.Round
-	res.UnguidedSub = bare.longestRound()
+	res.NeedsGuiding = s.unguided().evaluate(sub, steady).verdict() != ledger.Round
 	if s.hold != nil {
 		res.GuideScale = s.hold.view.scale
 		res.GuideStar = s.guideStar()
 		res.Loop = s.settings(now)
 	}
-	res.LongestRoundSub = res.UnguidedSub
-	if s.hold != nil {
-		res.LongestRoundSub = s.longestRound()
-	}
-	res.BestSub, res.BestSubWhy = s.bestSub(res.LongestRoundSub)
-	res.PolarLimits = s.polarLimits(sub, n)
-	res.Gains = s.gains(now, sub, workers)
-	res.Reason = reason(res, now, without, has)
-	if err := ctx.Err(); err != nil {
-		return nil, err
-	}
-	return res, nil
+	return &point{night: n, scene: s, now: now, sub: sub, res: res}, nil
 }
 
 // longest returns the star's length along its long axis, at the centre or in the

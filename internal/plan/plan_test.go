@@ -291,3 +291,39 @@ func BenchmarkPlan_larkspur(b *testing.B) {
 		}
 	}
 }
+
+// TestPointIsThePlan: what follows a slider is what the whole plan says.
+func TestPointIsThePlan(t *testing.T) {
+	for _, name := range []string{"larkspur.toml", "fourteen.toml", "long.toml"} {
+		q := Request{Rig: example(t, name), Target: target(t, "M 27"), Evening: evening, Samples: 2}
+		whole, err := Make(context.Background(), q)
+		if err != nil {
+			t.Fatal(err)
+		}
+		point, err := MakePoint(context.Background(), q)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if point.Star != whole.Star || point.StarCorner != whole.StarCorner || point.NeedsGuiding != whole.NeedsGuiding {
+			t.Errorf("%s: the point star is %+v, the plan's %+v", name, point.Star, whole.Star)
+		}
+		for i, row := range point.Ledger {
+			if w := whole.Ledger[i]; row.Term != w.Term || row.East != w.East || row.North != w.North {
+				t.Errorf("%s: row %v: got %v, %v, the plan has %v, %v", name, row.Term, row.East, row.North, w.East, w.North)
+			}
+			if !math.IsNaN(float64(row.EastSigma)) {
+				t.Errorf("%s: row %v: a sigma without draws", name, row.Term)
+			}
+		}
+	}
+}
+
+// BenchmarkPoint_larkspur is what a slider waits for.
+func BenchmarkPoint_larkspur(b *testing.B) {
+	q := Request{Rig: example(b, "larkspur.toml"), Target: target(b, "M 27"), Evening: evening, Workers: 2}
+	for b.Loop() {
+		if _, err := MakePoint(context.Background(), q); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

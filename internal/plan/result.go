@@ -165,4 +165,7 @@ type Result struct {
 	BestSubWhy      string         `json:"best_sub_why"`
 	PolarLimits     []PolarLimit   `json:"polar_limits"`
 	Gains           []Gain         `json:"gains"`
+
+	Centre, Corner ledger.Ledger `json:"-"` // as rows with their profiles, to draw the star from
+	Hours          []Hour        `json:"-"` // evenly over the window
 }

@@ -3,8 +3,10 @@
 package report
 
 import (
+	"context"
 	"encoding"
 	"encoding/json"
+	"errors"
 	"io"
 	"math"
 	"reflect"
@@ -22,6 +24,31 @@ type Envelope struct {
 	Cautions []string  `json:"cautions"`
 	Result   any       `json:"result"`
 	Error    string    `json:"error,omitempty"` // what could not be done; Result is then null
+}
+
+// NewEnvelope returns the envelope of a verb's answer, or of the message that
+// says why there is none.
+func NewEnvelope(version, verb string, n Notes, result any, message string) Envelope {
+	return Envelope{Tool: "holdfast", Version: version, Verb: verb, Assumed: n.Assumed, Cautions: n.Texts(), Result: result, Error: message}
+}
+
+// packages are the names that lines of an error may begin with.
+var packages = []string{"app: ", "rig: ", "plan: ", "catalog: ", "sky: ", "mech: ", "fits: ", "frame: ", "star: ", "solve: ", "fitting: ", "rehearsal: ", "synth: ", "photo: ", "series: ", "proof: ", "web: "}
+
+// Plainly returns an error's message as a person reads it, without the names of
+// the packages that its lines begin with.
+func Plainly(err error) string {
+	if errors.Is(err, context.Canceled) {
+		return "stopped before it was done"
+	}
+	lines := strings.Split(err.Error(), "\n")
+	for i, l := range lines {
+		for _, name := range packages {
+			l = strings.TrimPrefix(l, name)
+		}
+		lines[i] = l
+	}
+	return strings.Join(lines, "\n")
 }
 
 // Assumed is one rig entry that was not given.

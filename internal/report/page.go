@@ -6,6 +6,8 @@ import (
 	"math"
 	"strings"
 	"unicode/utf8"
+
+	"holdfast/internal/rig"
 )
 
 // Style is how text is laid out for a person.
@@ -20,6 +22,18 @@ type Notes struct {
 	Assumed  []Assumed
 	Cautions []Caution
 	Looks    []string // what does not fit together in the rig
+}
+
+// NewNotes returns what stands beside an answer about a rig, which may be nil.
+func NewNotes(r *rig.Rig, assumed []rig.Assumed, cautions []Caution) Notes {
+	n := Notes{Cautions: cautions}
+	for _, a := range assumed {
+		n.Assumed = append(n.Assumed, Assumed{Entry: a.Entry, Value: a.Value, Why: a.Why})
+	}
+	if r != nil {
+		n.Looks = Looks(r, cautions)
+	}
+	return n
 }
 
 // Texts returns cautions and looks as one list, for JSON.
