@@ -2,15 +2,16 @@
 PY      := /usr/bin/python3
 GOBIN   := $(shell go env GOPATH)/bin
 STATIC  := honnef.co/go/tools/cmd/staticcheck@v0.8.2
+UI      := internal/web/ui
 FUZZ    ?= 30s
 
-.PHONY: build test short check oracles oracles-all race cross full fuzz bench data data-check sources deps clean
+.PHONY: build test short check pages pages-check oracles oracles-all race cross full fuzz bench data data-check sources deps clean
 
 build:
 	go build -o bin/holdfast ./cmd/holdfast
 
 # The whole check of a change, from a bare machine: a few minutes on two cores.
-test: deps check short oracles race cross
+test: deps check pages-check short oracles race cross
 
 # Debian packages that the oracles need; nothing when they are there already
 # or when there is no apt.
@@ -20,6 +21,18 @@ deps:
 	  apt-get update -qq && apt-get install -y -qq python3-astropy python3-erfa python3-scipy >/dev/null; }
 	@$(PY) -c 'import photutils, sep' 2>/dev/null || ! command -v apt-get >/dev/null || \
 	  apt-get install -y -qq python3-photutils python3-sep >/dev/null || echo "make: without photutils and sep less is compared"
+
+	@command -v chromium >/dev/null || ! command -v apt-get >/dev/null || { apt-get update -qq && apt-get install -y -qq chromium >/dev/null; }
+	@test -f $(UI)/node_modules/.package-lock.json -a ! $(UI)/package-lock.json -nt $(UI)/node_modules/.package-lock.json || (cd $(UI) && npm ci --silent)
+
+# The pages as the binary carries them, from their sources.
+pages:
+	$(UI)/node_modules/.bin/tsc -p $(UI)
+	go run ./internal/webbuild
+
+pages-check:
+	$(UI)/node_modules/.bin/tsc -p $(UI)
+	go run ./internal/webbuild -check
 
 check:
 	@test -z "$$(gofmt -l .)" || { gofmt -l .; echo "make: the files above are not gofmt-ed"; exit 1; }

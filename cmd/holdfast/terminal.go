@@ -40,7 +40,7 @@ const patience = time.Second
 // at work, and how long it has been. The function it returns takes the line
 // away again.
 func (s *session) progress() (quiet func()) {
-	if !isTerminal(s.stderr) || s.verb == "init" {
+	if !isTerminal(s.stderr) || s.verb == "init" || s.verb == "serve" {
 		return func() {}
 	}
 	stop := make(chan struct{})

@@ -221,15 +221,40 @@ func sunApart(q plan.Request) (unit.Deg, error) {
 	return sky.Separation(o.See(sky.Sun).Direction, sky.Direction{RA: q.Target.RA, Dec: q.Target.Dec}), nil
 }
 
+// SunAltitude returns how high the Sun stands now where the task's rig is; NaN
+// where the rig can not be read.
+func (t Task) SunAltitude() unit.Deg {
+	r, err := t.Load()
+	if err != nil {
+		return unit.Deg(math.NaN())
+	}
+	site, err := sky.NewSite(r.Site.Latitude.V, r.Site.Longitude.V, r.Site.Height.V)
+	if err != nil {
+		return unit.Deg(math.NaN())
+	}
+	return site.At(sky.NewInstant(t.Now)).See(sky.Sun).TrueAlt
+}
+
 // Plan makes the plan of a task. With an error the answer may still hold what
 // was settled before it.
 func (t Task) Plan(ctx context.Context) (*Answer[*plan.Result], error) {
+	return t.planBy(ctx, plan.Make)
+}
+
+// Point makes the part of a task's plan that follows the rig at once (see
+// plan.MakePoint).
+func (t Task) Point(ctx context.Context) (*Answer[*plan.Result], error) {
+	return t.planBy(ctx, plan.MakePoint)
+}
+
+// planBy settles a task and hands it to a maker of plans.
+func (t Task) planBy(ctx context.Context, make func(context.Context, plan.Request) (*plan.Result, error)) (*Answer[*plan.Result], error) {
 	s, err := t.Settle()
 	if err != nil {
 		return nil, err
 	}
 	a := answer[*plan.Result](s)
-	if a.Result, err = plan.Make(ctx, s.Result); err != nil {
+	if a.Result, err = make(ctx, s.Result); err != nil {
 		return a, err
 	}
 	a.SunApart = a.Result.Night.SunApart

@@ -34,6 +34,11 @@ type Frames struct {
 // endings are how the names of pictures end that a folder is searched for.
 var endings = []string{".fits", ".fit", ".fts", ".fz", ".fits.gz", ".fit.gz", ".fits.bz2", ".fit.bz2", ".tif", ".tiff", ".dng", ".png"}
 
+// IsPicture reports whether a file's name ends as names of pictures do.
+func IsPicture(name string) bool {
+	return slices.ContainsFunc(endings, func(end string) bool { return strings.HasSuffix(strings.ToLower(name), end) })
+}
+
 // list returns the files, folders opened.
 func (t Frames) list() ([]string, error) {
 	var out []string
@@ -49,7 +54,7 @@ func (t Frames) list() ([]string, error) {
 		}
 		before := len(out)
 		for _, e := range entries {
-			if !e.IsDir() && slices.ContainsFunc(endings, func(end string) bool { return strings.HasSuffix(strings.ToLower(e.Name()), end) }) {
+			if !e.IsDir() && IsPicture(e.Name()) {
 				out = append(out, filepath.Join(name, e.Name()))
 			}
 		}

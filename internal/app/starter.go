@@ -132,7 +132,7 @@ func writeWhole(name string, data []byte, over bool) error {
 	}
 	defer os.Remove(tmp.Name())
 	_, err = tmp.Write(data)
-	err = errors.Join(err, tmp.Chmod(0o644), tmp.Close())
+	err = errors.Join(err, tmp.Chmod(0o644), tmp.Sync(), tmp.Close())
 	if err != nil {
 		return fail(err)
 	}

@@ -59,9 +59,13 @@ var rooms = map[string]room{
 
 	"internal/app":    {7, false},
 	"internal/report": {7, true},
+	"internal/draw":   {7, true}, // drawings of results, for pages and printed reports
 
-	"cmd/holdfast":    {8, false},
-	"internal/packer": {8, false}, // builds the packed catalogue
+	"internal/web": {8, false}, // the pages
+
+	"cmd/holdfast":      {9, false},
+	"internal/packer":   {9, false}, // builds the packed catalogue
+	"internal/webbuild": {9, false}, // bundles the pages
 }
 
 // impure are the imports a pure package may not have.

@@ -1,0 +1,270 @@
+package web
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"os"
+	"slices"
+	"strings"
+
+	"holdfast/internal/app"
+	"holdfast/internal/draw"
+	"holdfast/internal/ledger"
+	"holdfast/internal/plan"
+	"holdfast/internal/report"
+	"holdfast/internal/rig"
+)
+
+// ask is what a page asks of the rig and the sky. Empty strings leave a choice
+// open.
+type ask struct {
+	Set    map[string]string `json:"set"` // entries set in place, over those of the file
+	Target string            `json:"target"`
+	Date   string            `json:"date"`
+	Sub    string            `json:"sub"`
+	Count  int               `json:"count"`    // of guide stars
+	Over   string            `json:"over"`     // of reach
+	And    string            `json:"and"`      // of reach
+	Expose string            `json:"exposure"` // of seek
+	At     string            `json:"at"`       // of seek
+}
+
+// task returns the task of a question: the rig noted on the page, or else the
+// file named at the start.
+func (s *Server) task(q ask) (app.Task, error) {
+	t := app.Task{Rig: s.cfg.Rig, Target: q.Target, Date: q.Date, Sub: q.Sub, Seed: 1, Now: s.cfg.Now()}
+	text, err := s.rigText()
+	if err != nil {
+		return t, err
+	}
+	t.Rig, t.Stdin = "-", bytes.NewReader(text)
+	for _, entry := range slices.Sorted(mapKeys(q.Set)) {
+		t.Set = append(t.Set, entry+"="+q.Set[entry])
+	}
+	return t, nil
+}
+
+// mapKeys ranges over the keys of m.
+func mapKeys(m map[string]string) func(func(string) bool) {
+	return func(yield func(string) bool) {
+		for k := range m {
+			if !yield(k) {
+				return
+			}
+		}
+	}
+}
+
+// rigText returns the rig in use: one that was dropped on a page, or else the
+// file named at the start, or else nothing but defaults.
+func (s *Server) rigText() ([]byte, error) {
+	b, err := s.desk.note("rig")
+	if err != nil {
+		return nil, err
+	}
+	if b != nil {
+		var n struct {
+			Text string `json:"text"`
+		}
+		if err := json.Unmarshal(b, &n); err == nil && n.Text != "" {
+			return []byte(n.Text), nil
+		}
+	}
+	if s.cfg.Rig == "" {
+		return nil, nil
+	}
+	text, err := os.ReadFile(s.cfg.Rig)
+	if err != nil {
+		return nil, fmt.Errorf("web: %s: the rig file can not be read any more", s.cfg.Rig)
+	}
+	return text, nil
+}
+
+// answered is an envelope with drawings beside the result.
+type answered struct {
+	report.Envelope
+	Drawings any `json:"drawings"`
+}
+
+// answer answers a question about the rig.
+func (s *Server) answer(do func(ctx context.Context, t app.Task, q ask) (result, drawings any, n report.Notes, err error)) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		verb := shortVerb(r.URL.Path)
+		b, err := body(w, r, maxQuestion)
+		if err != nil {
+			s.refuse(w, http.StatusBadRequest, verb, report.Notes{}, err)
+			return
+		}
+		var q ask
+		dec := json.NewDecoder(bytes.NewReader(b))
+		dec.DisallowUnknownFields()
+		if err := dec.Decode(&q); err != nil {
+			s.refuse(w, http.StatusBadRequest, verb, report.Notes{}, fmt.Errorf("web: found a question that can not be read: %s", err))
+			return
+		}
+		t, err := s.task(q)
+		if err != nil {
+			s.refuse(w, http.StatusConflict, verb, report.Notes{}, err)
+			return
+		}
+		result, drawings, n, err := do(r.Context(), t, q)
+		if err != nil {
+			s.refuse(w, http.StatusUnprocessableEntity, verb, n, err)
+			return
+		}
+		reply(w, http.StatusOK, answered{report.NewEnvelope(s.cfg.Version, verb, n, result, ""), drawings})
+	}
+}
+
+// notesOf returns what stands beside an answer, or beside an error as far as it
+// was settled.
+func notesOf[R any](a *app.Answer[R], cautions func() []report.Caution, err error) report.Notes {
+	switch {
+	case a == nil:
+		return report.Notes{}
+	case err != nil:
+		return report.NewNotes(a.Rig, a.Assumed, report.SunCautions(a.SunApart))
+	}
+	return report.NewNotes(a.Rig, a.Assumed, cautions())
+}
+
+// starDrawings are the star at the centre and in the corner.
+type starDrawings struct {
+	Centre string `json:"centre"`
+	Corner string `json:"corner"`
+}
+
+// starPixels is how many pixels a star is drawn on, at least, and at most.
+const (
+	fewestPixels = 15
+	mostPixels   = 45
+)
+
+// drawStars draws the stars of a plan on as many pixels as show them whole.
+func drawStars(p *plan.Result) starDrawings {
+	side := fewestPixels
+	for _, st := range []plan.Star{p.Star, p.StarCorner} {
+		if need := int(4*float64(p.ImageScale.Px(st.FWHMMajor))) | 1; need > side {
+			side = need
+		}
+	}
+	side = min(side, mostPixels)
+	one := func(l ledger.Ledger, st plan.Star, what string) string {
+		return draw.Star{Pixels: l.Image(side, side, p.ImageScale, 0), Side: side, Scale: p.ImageScale, What: what,
+			Planned: draw.Ellipse{Major: st.FWHMMajor, Minor: st.FWHMMinor, PA: st.PA}}.SVG()
+	}
+	return starDrawings{one(p.Centre, p.Star, "at the centre"), one(p.Corner, p.StarCorner, "in the corner")}
+}
+
+// planAnswer is a plan with the night's hours beside it.
+type planAnswer struct {
+	plan.Result
+	Hours []plan.Hour `json:"hours"`
+}
+
+// star answers what follows a hand on a slider.
+func (s *Server) star(ctx context.Context, t app.Task, _ ask) (any, any, report.Notes, error) {
+	a, err := t.Point(ctx)
+	n := notesOf(a, func() []report.Caution { return report.PlanCautions(a.Rig, a.Result) }, err)
+	if err != nil {
+		return nil, nil, n, err
+	}
+	return planAnswer{*a.Result, a.Result.Hours}, drawStars(a.Result), n, nil
+}
+
+// plan answers the whole plan.
+func (s *Server) plan(ctx context.Context, t app.Task, _ ask) (any, any, report.Notes, error) {
+	a, err := t.Plan(ctx)
+	n := notesOf(a, func() []report.Caution { return report.PlanCautions(a.Rig, a.Result) }, err)
+	if err != nil {
+		return nil, nil, n, err
+	}
+	return planAnswer{*a.Result, a.Result.Hours}, drawStars(a.Result), n, nil
+}
+
+// path answers how the light reaches focus.
+func (s *Server) path(_ context.Context, t app.Task, _ ask) (any, any, report.Notes, error) {
+	a, err := t.Path()
+	n := notesOf(a, func() []report.Caution { return report.PathCautions(a.Rig) }, err)
+	if err != nil {
+		return nil, nil, n, err
+	}
+	return a.Result, nil, n, nil
+}
+
+// stars answers which guide stars there are.
+func (s *Server) stars(ctx context.Context, t app.Task, q ask) (any, any, report.Notes, error) {
+	if q.Count < 0 || q.Count > 1000 {
+		return nil, nil, report.Notes{}, errors.New("web: count: want a number of stars from 0 to 1000")
+	}
+	a, err := t.Stars(ctx, q.Count)
+	n := notesOf(a, func() []report.Caution { return report.StarsCautions(a.SunApart) }, err)
+	if err != nil {
+		return nil, nil, n, err
+	}
+	return a.Result, nil, n, nil
+}
+
+// entry is one entry of the rig, for a page that shows and sets it.
+type entry struct {
+	Path    string   `json:"path"`
+	Doc     string   `json:"doc"`
+	Kind    string   `json:"kind"` // number, word, text, switch or lengths
+	Unit    string   `json:"unit"`
+	Min     float64  `json:"min"`
+	Max     float64  `json:"max"`
+	Whole   bool     `json:"whole"`
+	Unset   string   `json:"unset"`
+	Choices []string `json:"choices"`
+	Main    bool     `json:"main"`
+	Applies bool     `json:"applies"`
+	Shown   string   `json:"shown"` // its value with its unit
+	Value   float64  `json:"value"` // of a number, in Unit
+	Sigma   float64  `json:"value_sigma"`
+	Assumed bool     `json:"assumed"`
+	Why     string   `json:"why"` // it was assumed
+	Accepts string   `json:"accepts"`
+}
+
+// rigAnswer is the rig as a page shows it.
+type rigAnswer struct {
+	Name    string  `json:"name"`
+	File    string  `json:"file"` // "" when the rig is not from the file named at the start
+	Text    string  `json:"text"` // as a rig file
+	Entries []entry `json:"entries"`
+}
+
+// kinds are the names of the kinds of entries.
+var kinds = map[rig.Kind]string{rig.Number: "number", rig.Word: "word", rig.Text: "text", rig.Switch: "switch", rig.Lengths: "lengths"}
+
+// rig answers the entries of the rig in use.
+func (s *Server) rig(_ context.Context, t app.Task, _ ask) (any, any, report.Notes, error) {
+	r, err := t.Load()
+	if err != nil {
+		return nil, nil, report.Notes{}, err
+	}
+	ans := rigAnswer{Name: r.Name}
+	if b, err := s.desk.note("rig"); err == nil && b == nil {
+		ans.File = s.cfg.Rig
+	}
+	var text strings.Builder
+	if err := r.Write(&text); err != nil {
+		return nil, nil, report.Notes{}, err
+	}
+	ans.Text = text.String()
+	for _, e := range rig.Entries() {
+		o := entry{Path: e.Path, Doc: e.Doc, Kind: kinds[e.Kind], Unit: e.Unit, Min: e.Min, Max: e.Max, Whole: e.Whole, Unset: e.Unset, Choices: e.Choices,
+			Main: e.Main, Applies: e.Applies(r), Shown: r.Show(e.Path), Assumed: r.IsAssumed(e.Path), Accepts: e.Accepted()}
+		o.Value, o.Sigma, _, _ = r.Get(e.Path)
+		if o.Assumed {
+			_, o.Why = e.Default(r)
+		}
+		ans.Entries = append(ans.Entries, o)
+	}
+	n := report.NewNotes(r, r.Assumed(), report.PathCautions(r))
+	return ans, nil, n, nil
+}

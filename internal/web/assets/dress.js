@@ -1,0 +1,1 @@
+var t=new URLSearchParams(location.search).get("dress"),e=t??localStorage.getItem("dress")??"sun",s=localStorage.getItem("dark")==="yes";document.documentElement.classList.toggle("night",e==="night"||e==="sun"&&s);

@@ -1,0 +1,3 @@
+export function FirstPage() {
+  return <h1>First</h1>;
+}

@@ -1,0 +1,3 @@
+export function FittingPage() {
+  return <h1>Fitting</h1>;
+}

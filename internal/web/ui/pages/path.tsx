@@ -1,0 +1,3 @@
+export function PathPage() {
+  return <h1>Path</h1>;
+}

@@ -1,0 +1,3 @@
+export function ProofPage() {
+  return <h1>Proof</h1>;
+}

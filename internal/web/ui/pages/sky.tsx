@@ -1,0 +1,3 @@
+export function SkyPage() {
+  return <h1>Sky</h1>;
+}
