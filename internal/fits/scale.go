@@ -229,15 +229,24 @@ func ints[T float](dst []T, src []int32, s *scaling) {
 // into uint16.
 func uint16s(dst []uint16, src []byte) {
 	src = src[:2*len(dst)]
-	for len(dst) >= 4 {
-		v := binary.BigEndian.Uint64(src) ^ 0x8000800080008000
-		dst[0] = uint16(v >> 48)
-		dst[1] = uint16(v >> 32)
-		dst[2] = uint16(v >> 16)
-		dst[3] = uint16(v)
-		dst, src = dst[4:], src[8:]
+	for len(dst) >= 16 && len(src) >= 32 {
+		d, s := dst[:16], src[:32]
+		unsigned4(d[:4], s[:8])
+		unsigned4(d[4:8], s[8:16])
+		unsigned4(d[8:12], s[16:24])
+		unsigned4(d[12:], s[24:])
+		dst, src = dst[16:], src[32:]
 	}
 	for i := range dst {
 		dst[i] = binary.BigEndian.Uint16(src[2*i:]) ^ 0x8000
 	}
+}
+
+// unsigned4 is uint16s for four values.
+func unsigned4(dst []uint16, src []byte) {
+	const odd = 0x00ff00ff00ff00ff // every other byte of eight
+	v := binary.LittleEndian.Uint64(src)
+	v = (v&odd<<8 | v>>8&odd) ^ 0x8000800080008000
+	_ = dst[3]
+	dst[0], dst[1], dst[2], dst[3] = uint16(v), uint16(v>>16), uint16(v>>32), uint16(v>>48) // one store
 }

@@ -344,8 +344,9 @@ func clipped(v []float32) (mean, sigma float32) {
 	return center, spread
 }
 
-// quickselect returns the element of rank k, reordering v.
-func quickselect(v []float32, k int) float32 {
+// quickselect returns the element of rank k, reordering v so that none before it
+// is greater and none after it is less.
+func quickselect[T float32 | float64](v []T, k int) T {
 	lo, hi := 0, len(v)-1
 	for lo < hi {
 		p := v[(lo+hi)/2]

@@ -128,9 +128,12 @@ func (w *band) search(f *frame.Frame, b *background, k int, thumb []float32, map
 		return nil
 	}
 	sums, twice := &w.sums[0], &w.sums[1]
+	const most = bandRows + 2*bandMargin // whichever band comes first, the room is for all
+	sums.reset(n, min(most, f.Height)/2, f.IsUint16())
 	sums.reset(n, half, f.IsUint16())
 	const chunk = 16
 	if f.IsUint16() {
+		resize(&w.raw16, f.Width*min(most, f.Height))
 		raw := resize(&w.raw16, f.Width*(y1-y0))
 		for y := y0; y < y1; y += chunk {
 			end := min(y+chunk, y1)
@@ -142,6 +145,7 @@ func (w *band) search(f *frame.Frame, b *background, k int, thumb []float32, map
 			}
 		}
 	} else {
+		resize(&w.raw, f.Width*min(most, f.Height))
 		raw := resize(&w.raw, f.Width*(y1-y0))
 		if err := f.Rows(y0, y1, raw); err != nil {
 			return err

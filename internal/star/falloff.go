@@ -7,7 +7,10 @@ import "math"
 // their nodes: good to 1e-11, a quarter of the time. The functions that take a
 // run of pixels do what falloff does without a call for each.
 
-const expSteps, logSteps, logBits = 2048, 1 << logBits, 9
+const (
+	expBits, logBits   = 9, 9 // small tables: they stay in the nearest cache
+	expSteps, logSteps = 1 << expBits, 1 << logBits
+)
 
 var (
 	expTable [expSteps]float64 // 2^(-i/expSteps)
@@ -26,9 +29,9 @@ func init() {
 
 // exp2Neg returns 2^(-t/expSteps) for 0 <= t < 1020 expSteps.
 func exp2Neg(t float64) float64 {
-	k := uint(t)
+	k := int(t)
 	r := (t - float64(k)) * (math.Ln2 / expSteps)
-	return math.Float64frombits(uint64(1023-k/expSteps)<<52) * expTable[k%expSteps] * (1 - r*(1-r*0.5))
+	return math.Float64frombits(uint64(1023-k>>expBits)<<52) * expTable[k&(expSteps-1)] * (1 - r*(1-r*(1.0/2-r*(1.0/6))))
 }
 
 // log2 returns the binary logarithm of a finite y >= 1.
@@ -36,7 +39,7 @@ func log2(y float64) float64 {
 	bits := math.Float64bits(y)
 	n := &logTable[bits>>(52-logBits)%logSteps]
 	r := math.Float64frombits(bits&(1<<52-1)|1023<<52)*n.inverse - 1
-	return float64(int(bits>>52)-1023) + n.log2 + r*(1-r*(0.5-r*(1.0/3-r*0.25)))*(1/math.Ln2)
+	return float64(int(bits>>52)-1023) + n.log2 + r*(1/math.Ln2-r*(1/(2*math.Ln2)-r*(1/(3*math.Ln2)-r*(1/(4*math.Ln2)))))
 }
 
 // expNeg returns exp(-x) for 0 <= x; 0 beyond 700. NaN if x is.
@@ -85,34 +88,63 @@ func slope(q, tail, inverse float64) (m, dq float64) {
 // being x - cx.
 type form struct{ cx, xx, line, level float64 }
 
+// most returns the greatest q of a run, which lies at one of its ends.
+func (f form) most(x []float64) float64 {
+	if len(x) == 0 {
+		return 0
+	}
+	a, b := x[0]-f.cx, x[len(x)-1]-f.cx
+	return max((f.xx*a+f.line)*a, (f.xx*b+f.line)*b) + f.level
+}
+
 // falloffs is falloff at the pixels x of a run.
 func falloffs(m, dq, dtail, x []float64, f form, tail float64) {
 	m, dq, dtail = m[:len(x)], dq[:len(x)], dtail[:len(x)]
+	if tail == 0 && f.most(x) < 700 {
+		for k, x := range x {
+			dx := x - f.cx
+			q := max((f.xx*dx+f.line)*dx+f.level, 0)
+			v := exp2Neg(q * (expSteps / math.Ln2))
+			m[k], dq[k], dtail[k] = v, -v, v*q*q*(1.0/2)
+		}
+		return
+	}
 	inverse := 1 / tail
+	steps, natural := inverse*expSteps, inverse*math.Ln2
 	for k, x := range x {
 		dx := x - f.cx
 		q := (f.xx*dx+f.line)*dx + f.level
 		y := 1 + tail*q
 		l := log2(y)
-		t := l * (inverse * expSteps)
+		t := l * steps
 		if !(y > 1+nearTip && t < 1000*expSteps) {
 			m[k], dq[k], dtail[k] = falloff(math.Max(q, 0), tail, inverse)
 			continue
 		}
 		v, d := exp2Neg(t), 1/y
-		m[k], dq[k], dtail[k] = v, -v*d, v*(l*(inverse*math.Ln2)-q*d)*inverse
+		m[k], dq[k], dtail[k] = v, -v*d, v*(l*natural-q*d)*inverse
 	}
 }
 
 // slopes is slope at the pixels x of a run.
 func slopes(m, dq, x []float64, f form, tail float64) {
 	m, dq = m[:len(x)], dq[:len(x)]
+	if tail == 0 && f.most(x) < 700 {
+		for k, x := range x {
+			dx := x - f.cx
+			q := max((f.xx*dx+f.line)*dx+f.level, 0)
+			v := exp2Neg(q * (expSteps / math.Ln2))
+			m[k], dq[k] = v, -v
+		}
+		return
+	}
 	inverse := 1 / tail
+	steps := inverse * expSteps
 	for k, x := range x {
 		dx := x - f.cx
 		q := (f.xx*dx+f.line)*dx + f.level
 		y := 1 + tail*q
-		t := log2(y) * (inverse * expSteps)
+		t := log2(y) * steps
 		if !(y > 1+nearTip && t < 1000*expSteps) {
 			m[k], dq[k] = slope(math.Max(q, 0), tail, inverse)
 			continue

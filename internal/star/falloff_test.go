@@ -29,6 +29,31 @@ func TestFalloff(t *testing.T) {
 	}
 }
 
+// TestFalloffRun: a run of pixels is what package psf says pixel by pixel, in
+// runs that end where nothing is left too.
+func TestFalloffRun(t *testing.T) {
+	x := make([]float64, 400)
+	for k := range x {
+		x[k] = 0.13 * float64(k-200)
+	}
+	m, dq, dtail, m1, dq1 := make([]float64, len(x)), make([]float64, len(x)), make([]float64, len(x)), make([]float64, len(x)), make([]float64, len(x))
+	for _, f := range []form{{0.3, 0.4, 0.1, 0.2}, {-40, 0.02, 0, 1}, {1, 3, -0.5, 30}} {
+		for _, tail := range []float64{0, 1e-9, 1e-4, 0.02, 0.3, psf.MaxTail} {
+			falloffs(m, dq, dtail, x, f, tail)
+			slopes(m1, dq1, x, f, tail)
+			for k, x := range x {
+				dx := x - f.cx
+				q := f.xx*dx*dx + f.line*dx + f.level
+				wm, wq, wt := psf.Falloff(q, tail)
+				tol := 1e-10*wm + 1e-290 // beyond exp(-700) it is 0
+				if math.Abs(m[k]-wm) > tol || math.Abs(dq[k]-wq) > tol || math.Abs(dtail[k]-wt) > 1e3*tol*(1+q*q) || math.Abs(m1[k]-m[k]) > tol || math.Abs(dq1[k]-dq[k]) > tol {
+					t.Fatalf("x %v, form %v, tail %v: %v %v %v (and %v %v), want %v %v %v", x, f, tail, m[k], dq[k], dtail[k], m1[k], dq1[k], wm, wq, wt)
+				}
+			}
+		}
+	}
+}
+
 func BenchmarkFalloff(b *testing.B) {
 	s := 0.0
 	for b.Loop() {

@@ -572,14 +572,19 @@ func (s *survey) commonBlur(samples []sample) bool {
 	return alike >= 2 && 2*alike >= len(v)
 }
 
-// median returns the middle of v, which it reorders; NaN if there is none.
+// median returns the middle of v, which it reorders so that the greater half
+// comes last; NaN if there is none. NaN are left out.
 func median(v []float64) float64 {
-	if len(v) == 0 {
+	v = slices.DeleteFunc(v, math.IsNaN)
+	n := len(v)
+	if n == 0 {
 		return math.NaN()
 	}
-	slices.Sort(v)
-	n := len(v)
-	return (v[(n-1)/2] + v[n/2]) / 2
+	upper := quickselect(v, n/2)
+	if n%2 == 1 {
+		return upper
+	}
+	return (slices.Max(v[:n/2]) + upper) / 2
 }
 
 // scatter returns the standard deviation of v about m as the median deviation
@@ -788,13 +793,28 @@ func (s *survey) measure() error {
 		s.rejected += p.rejected
 	}
 	s.unique(float64(major))
-	slices.SortStableFunc(s.stars, func(a, b Star) int { return cmp.Compare(b.Flux, a.Flux) })
+	s.stars = ordered(s.stars, func(a, b *Star) int { return cmp.Compare(b.Flux, a.Flux) })
 	return nil
+}
+
+// ordered returns the stars in order, those that are equal as they were. It
+// moves each but once: a star is large.
+func ordered(stars []Star, compare func(a, b *Star) int) []Star {
+	order := make([]*Star, len(stars))
+	for i := range stars {
+		order[i] = &stars[i]
+	}
+	slices.SortStableFunc(order, compare)
+	out := make([]Star, len(stars))
+	for i, p := range order {
+		out[i] = *p
+	}
+	return out
 }
 
 // unique drops the fainter of two stars that ended in one place.
 func (s *survey) unique(fwhm float64) {
-	slices.SortStableFunc(s.stars, func(a, b Star) int { return cmp.Compare(a.Y, b.Y) })
+	s.stars = ordered(s.stars, func(a, b *Star) int { return cmp.Compare(a.Y, b.Y) })
 	drop := make([]bool, len(s.stars))
 	for i := range s.stars {
 		for j := i + 1; j < len(s.stars) && float64(s.stars[j].Y-s.stars[i].Y) < 0.6*fwhm; j++ {

@@ -30,6 +30,7 @@ func (t *fitter) place(p profile, noise, perADU float64) (profile, placed) {
 		for _, w := range core {
 			dy := w.dy + t.y0 - p.y
 			ms, dqs, xs, vs := t.m[w.from:w.to], t.dq[w.from:w.to], t.dx[w.from:w.to], t.v[w.from:w.to]
+			dqs, xs, vs = dqs[:len(ms)], xs[:len(ms)], vs[:len(ms)]
 			for k, m := range ms {
 				dx := xs[k] + t.x0 - p.x
 				weight := 1 / (noise*noise + p.amp*m*perADU)

@@ -317,9 +317,11 @@ func (t *fitter) normal(x []float64, tail float64, jtj, jtr []float64) (sumSq fl
 // sums adds the products of all parts but dtail over a run.
 func (t *fitter) sums(w *run, amp, cx, cy float64, a *[7][7]float64, b *[7]float64) (sumSq float64) {
 	xs, vs, ms, dqs := t.dx[w.from:w.to], t.v[w.from:w.to], t.m[w.from:w.to], t.dq[w.from:w.to]
+	xs, vs, ms = xs[:len(dqs)], vs[:len(dqs)], ms[:len(dqs)]
 	var mm, m0, m1, m2, mr, r0, r1, r2 float64
-	for k, m := range ms {
-		r, dq, dx := amp*m-vs[k], dqs[k], xs[k]-cx
+	for k, dq := range dqs {
+		m, dx := ms[k], xs[k]-cx
+		r := amp*m - vs[k]
 		u := dq * dx
 		ux := u * dx
 		sumSq += r * r
@@ -363,6 +365,7 @@ func (t *fitter) sums(w *run, amp, cx, cy float64, a *[7][7]float64, b *[7]float
 // tailSums adds the products of dtail with all parts over a run.
 func (t *fitter) tailSums(w *run, amp, cx, cy float64, a *[7][7]float64, b *[7]float64) {
 	xs, vs, ms, dqs, dts := t.dx[w.from:w.to], t.v[w.from:w.to], t.m[w.from:w.to], t.dq[w.from:w.to], t.dt[w.from:w.to]
+	xs, vs, ms, dqs = xs[:len(dts)], vs[:len(dts)], ms[:len(dts)], dqs[:len(dts)]
 	var gm, g0, g1, g2, gg, gr float64
 	for k, g := range dts {
 		m, dx := ms[k], xs[k]-cx
