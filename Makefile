@@ -81,13 +81,16 @@ fuzz:
 	  for f in $$(grep -h '^func Fuzz' $$pkg/*_test.go | sed 's/func \(Fuzz[A-Za-z0-9_]*\).*/\1/'); do \
 	    echo "$$pkg $$f"; go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZ) ./$$pkg || exit 1; done; done
 
-# Benchmarks, and other programs that measure stars on the same frames.
+# Other programs that measure stars on the same frames, which are drawn when
+# they are missing: how fast holdfast is beside them, and how good; then the
+# benchmarks.
 PEERS ?= build/peers
 bench: build
-	go test -run '^$$' -bench . -benchmem ./...
+	@command -v source-extractor >/dev/null || ! command -v apt-get >/dev/null || { apt-get update -qq && apt-get install -y -qq source-extractor python3-astropy python3-scipy python3-photutils python3-sep >/dev/null; } || echo "make: without source-extractor less is compared"
 	$(PY) internal/star/testdata/peers/frames.py $(PEERS)
 	HOLDFAST_PEERS=$(abspath $(PEERS)) go test -count=1 -run TestPeers -v ./internal/star
 	$(PY) internal/star/testdata/peers/compare.py bin/holdfast $(PEERS)
+	go test -run '^$$' -bench . -benchmem ./...
 
 # The packed catalogue from its published sources, which are checked by their
 # SHA-256, as is what is built. `make data` writes it, `make data-check` compares.

@@ -144,9 +144,14 @@ func slopes(m, dq, x []float64, f form, tail float64) {
 		dx := x - f.cx
 		q := (f.xx*dx+f.line)*dx + f.level
 		y := 1 + tail*q
-		t := log2(y) * steps
-		if !(y > 1+nearTip && t < 1000*expSteps) {
-			m[k], dq[k] = slope(math.Max(q, 0), tail, inverse)
+		var t float64
+		if h := tail * q; h < nearTip {
+			t = max(q, 0) * (1 - h*(1.0/2-h*(1.0/3-h*(1.0/4)))) * (expSteps / math.Ln2)
+		} else {
+			t = log2(y) * steps
+		}
+		if !(t < 1000*expSteps) {
+			m[k], dq[k] = slope(max(q, 0), tail, inverse)
 			continue
 		}
 		v := exp2Neg(t)

@@ -46,16 +46,28 @@ var raySin = func() (r [16]struct{ c, s float64 }) {
 // pixels. Without residuals it is the profile's own.
 func (t *fitter) halfFlux(p *profile, residuals bool) float64 {
 	whole, total := p.whole(), p.flux()
+	// The half-light radius of a round profile.
+	g, k := math.Max(p.tail, 1e-4), math.Sqrt(p.xx*p.yy-p.xy*p.xy)
+	r := math.Sqrt((math.Pow(1-total/whole/2, g/(g-1)) - 1) / (g * k))
 	sum := 0.0
+	near, reach := 0, 2*r+1 // of the pixels those within reach come first
 	if residuals {
-		t.radius, t.left = resizeTo(t.radius, len(t.v)), resizeTo(t.left, len(t.v))
+		n := len(t.v)
+		t.radius, t.left = resizeTo(t.radius, n), resizeTo(t.left, n)
 		t.spread(p, t.runs)
 		cx, cy := p.x-t.x0, p.y-t.y0
 		for k, v := range t.v {
 			dx, dy := t.dx[k]-cx, t.dy[k]-cy
-			t.radius[k] = math.Sqrt(dx*dx + dy*dy)
-			t.left[k] = v - p.amp*t.m[k]
-			sum += t.left[k]
+			away, left := math.Sqrt(dx*dx+dy*dy), v-p.amp*t.m[k]
+			sum += left
+			at := near
+			if away < reach {
+				near++
+			} else {
+				n--
+				at = n
+			}
+			t.radius[at], t.left[at] = away, left
 		}
 	}
 	half := (total + sum) / 2
@@ -65,7 +77,11 @@ func (t *fitter) halfFlux(p *profile, residuals bool) float64 {
 	beyond := func(radius float64) float64 { // the light inside over half of it
 		e := whole * p.enclosed(radius)
 		if residuals {
-			for k, r := range t.radius {
+			inside := t.radius
+			if radius+0.5 < reach {
+				inside = inside[:near]
+			}
+			for k, r := range inside {
 				// The share of the pixel inside, as if the circle's edge were straight.
 				if d := radius - r + 0.5; d >= 1 {
 					e += t.left[k]
@@ -78,8 +94,6 @@ func (t *fitter) halfFlux(p *profile, residuals bool) float64 {
 	}
 	// Newton's method, begun with the radius and the slope of a round profile;
 	// where that leaves the bracket, halves of it.
-	g, k := math.Max(p.tail, 1e-4), math.Sqrt(p.xx*p.yy-p.xy*p.xy)
-	r := math.Sqrt((math.Pow(1-total/whole/2, g/(g-1)) - 1) / (g * k))
 	slope := whole * 2 * k * r * (1 - g) * math.Pow(1+g*k*r*r, -1/g)
 	end := 2 * fluxReach * p.fwhm()
 	lo, hi := 0.0, end

@@ -164,6 +164,8 @@ type survey struct {
 	misfit    float64     // what the profile leaves of them, over its peak, in the median
 	blur      blob        // of the frame's stars, if they are out of focus
 	soft      bool        // they are
+	voting    bool        // the stars are asked for the exponent, see vote
+	votes     []vote      // what they say
 	kept      bool        // the pixels around each peak were kept when it was found
 	stars     []Star
 	rejected  int
@@ -195,6 +197,11 @@ func (s *survey) run(f *frame.Frame) error {
 		}
 		if err := s.measure(); err != nil {
 			return err
+		}
+		for tries := 0; tries < 3 && s.voting && s.share(); tries++ {
+			if err := s.measure(); err != nil {
+				return err
+			}
 		}
 		s.unbin()
 		if s.believable() {
@@ -542,6 +549,7 @@ func (s *survey) commonProfile(samples []sample) bool {
 	// Those below may stand at the bound of 0; those above tell the scatter.
 	above := all[len(all)/2:]
 	s.tailSigma = 1.2533 * scatter(above, tail) / math.Sqrt(float64(len(all)))
+	s.voting = len(bright) < 5 || tailNarrows*s.tailSigma > agreed
 	s.misfit = get(func(m *sample) float64 { return m.misfit })
 	inverse := c.invert()
 	k := 4 * psf.HalfMaximum(tail)
@@ -607,6 +615,7 @@ type worker struct {
 
 	pixels []float32 // of the stamp, before a star is taken off
 	twins  []Star    // second stars of peaks that are two
+	votes  []vote    // of the stars so far
 }
 
 // sample measures the candidate freely, in the pixels kept around it if the
@@ -737,6 +746,7 @@ func (s *survey) measure() error {
 	bands := (s.f.Height + bandRows - 1) / bandRows
 	type part struct {
 		stars    []Star
+		votes    []vote
 		rejected int
 	}
 	parts := make([]part, bands)
@@ -781,15 +791,18 @@ func (s *survey) measure() error {
 			}
 			parts[k].stars = append(parts[k].stars, w.twins...)
 			w.twins = w.twins[:0]
+			parts[k].votes = append(parts[k].votes, w.votes...)
+			w.votes = w.votes[:0]
 			return nil
 		}
 	})
 	if err != nil {
 		return err
 	}
-	s.stars, s.rejected = nil, 0
+	s.stars, s.votes, s.rejected = nil, nil, 0
 	for _, p := range parts {
 		s.stars = append(s.stars, p.stars...)
+		s.votes = append(s.votes, p.votes...)
 		s.rejected += p.rejected
 	}
 	s.unique(float64(major))

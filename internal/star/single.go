@@ -247,6 +247,7 @@ func (w *worker) measured(s *survey, r *rows, p profile, about float64, free boo
 	if snr >= 20 && out.Ellipticity > 0.25+3/snr {
 		flags |= Trailed
 	}
+	fitted := p
 	p.x, p.y = at.x, at.y
 	out.HFD = unit.Px(w.fit.halfFlux(&p, free))
 	if !free {
@@ -255,6 +256,11 @@ func (w *worker) measured(s *survey, r *rows, p profile, about float64, free boo
 	out.MomentMajor, out.MomentMinor = st.corrected(&p)
 	out.Peak = r.peak(at.x, at.y, st.level)
 	out.Flags = flags | s.condition(r, at.x, at.y, float64(out.Major))
+	if s.voting && out.Flags&unfit == 0 && snr >= 15 {
+		if v, ok := w.fit.vote(&fitted, s.typical.tail, noise, s.perADU); ok {
+			w.votes = append(w.votes, v)
+		}
+	}
 	return out, true
 }
 
