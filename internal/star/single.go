@@ -15,6 +15,12 @@ const (
 	ownShape = 40
 )
 
+// faintestStar is the least ratio of a star's light to its noise. A star's own
+// shape gathers its light better than the smoothing it was found by, so that it
+// has about as much as its peak had, threshold or more; a peak that noise has
+// made loses by it.
+const faintestStar = 5.5
+
 // base returns a first profile of the i-th peak, its neighbours' pixels left
 // out.
 func (w *worker) base(s *survey, i, half int, major float64) (profile, bool) {
@@ -224,7 +230,7 @@ func (w *worker) measured(s *survey, r *rows, p profile, about float64, free boo
 	}
 	window, at := w.fit.place(window, noise, s.perADU)
 	snr := at.amp / at.sigmaAmp
-	if !(snr >= 5) || !s.inside(at.x, at.y) {
+	if !(snr >= faintestStar) || !s.inside(at.x, at.y) {
 		return Star{}, false
 	}
 	if !free {
