@@ -109,6 +109,9 @@ func (f *Frame) quads() (m [4]float64, noise float64, err error) {
 	const pairs = 12
 	band := make([]float32, 2*f.Width)
 	var v [4][]float64
+	for i := range v {
+		v[i] = make([]float64, 0, pairs*(f.Width/max(2, f.Width/400&^1)+1))
+	}
 	for k := range pairs {
 		y := int(float64(f.Height-2)*(float64(k)+0.5)/pairs) &^ 1
 		if err := f.Rows(y, y+2, band); err != nil {

@@ -379,6 +379,7 @@ func quickselect[T float32 | float64](v []T, k int) T {
 // fill gives meshes without a level that of their neighbours, and makes all even
 // with those around them: a star lifts the mesh it lies in.
 func (b *background) fill() {
+	var room [8]float32
 	for range b.nx + b.ny {
 		missing := false
 		old := slices.Clone(b.level)
@@ -387,9 +388,9 @@ func (b *background) fill() {
 				continue
 			}
 			missing = true
-			if l := b.around(old, k); len(l) > 0 {
+			if l := b.around(room[:0], old, k); len(l) > 0 {
 				b.level[k] = quickselect(l, len(l)/2)
-				l = b.around(b.noise, k)
+				l = b.around(room[:0], b.noise, k)
 				if len(l) > 0 {
 					b.noise[k] = quickselect(l, len(l)/2)
 				}
@@ -401,12 +402,12 @@ func (b *background) fill() {
 	}
 	level, noise := slices.Clone(b.level), slices.Clone(b.noise)
 	for k := range level {
-		l := b.around(level, k)
+		l := b.around(room[:0], level, k)
 		if len(l) < 3 {
 			continue
 		}
 		med := quickselect(l, len(l)/2)
-		n := b.around(noise, k)
+		n := b.around(room[:0], noise, k)
 		quiet := quickselect(n, len(n)/2)
 		if d := level[k] - med; d > 0.5*quiet && noise[k] > 1.15*quiet {
 			b.level[k] = med
@@ -435,19 +436,18 @@ func (b *background) even(v []float32, k int) (median float32, ok bool) {
 	return quickselect(five[:], 2), true
 }
 
-// around returns the values of the up to eight meshes around the k-th that
-// have one.
-func (b *background) around(v []float32, k int) []float32 {
-	var out []float32
+// around appends to dst the values of the up to eight meshes around the k-th
+// that have one.
+func (b *background) around(dst, v []float32, k int) []float32 {
 	x, y := k%b.nx, k/b.nx
 	for j := max(0, y-1); j <= min(b.ny-1, y+1); j++ {
 		for i := max(0, x-1); i <= min(b.nx-1, x+1); i++ {
 			if w := v[j*b.nx+i]; w == w && (i != x || j != y) {
-				out = append(out, w)
+				dst = append(dst, w)
 			}
 		}
 	}
-	return out
+	return dst
 }
 
 // median returns the medians of level and noise over the meshes.

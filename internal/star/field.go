@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"sync"
 
 	"holdfast/internal/num"
 	"holdfast/internal/unit"
@@ -201,7 +202,7 @@ func (g *Field) trend(good []*Star) Trend {
 	if len(good) < trendStars {
 		return t
 	}
-	widths, shapes := linear{params: 4, group: 1}, linear{params: 10, group: 2}
+	widths, shapes := newLinear(4, 1, len(good)), newLinear(10, 2, len(good))
 	var all []float64
 	for _, s := range good {
 		if w := g.size(s); w > 0 {
@@ -222,13 +223,16 @@ func (g *Field) trend(good []*Star) Trend {
 			shapes.add(p*sin, im[:]...)
 		}
 	}
+	var done sync.WaitGroup
+	fitted := false
+	done.Go(func() { fitted = shapes.fit() })
 	if widths.fit() {
-		g.widthTrend(&t, &widths)
+		g.widthTrend(&t, widths)
 	} else {
 		t.WidthBound = math.NaN()
 	}
-	if shapes.fit() {
-		g.shapeTrend(&t, &shapes)
+	if done.Wait(); fitted {
+		g.shapeTrend(&t, shapes)
 	}
 	return t
 }
@@ -595,6 +599,11 @@ type linear struct {
 	cov           []float64 // params by params
 }
 
+// newLinear returns a fit with room for n groups.
+func newLinear(params, group, n int) *linear {
+	return &linear{params: params, group: group, rows: make([]float64, 0, n*group*params), y: make([]float64, 0, n*group)}
+}
+
 // add adds an observation.
 func (l *linear) add(y float64, row ...float64) {
 	l.y, l.rows = append(l.y, y), append(l.rows, row...)
@@ -602,7 +611,8 @@ func (l *linear) add(y float64, row ...float64) {
 
 // first returns the fit of the same observations by the first n parameters.
 func (l *linear) first(n int) *linear {
-	m := &linear{params: n, group: l.group, y: l.y}
+	m := newLinear(n, l.group, len(l.y)/l.group)
+	m.y = l.y
 	for k := range l.y {
 		m.rows = append(m.rows, l.rows[k*l.params:][:n]...)
 	}
@@ -618,7 +628,7 @@ func (l *linear) fit() bool {
 	if n*l.group < 2*m {
 		return false
 	}
-	weights, off := make([]float64, n), make([]float64, n)
+	weights, off, sorted := make([]float64, n), make([]float64, n), make([]float64, n)
 	for i := range weights {
 		weights[i] = 1
 	}
@@ -640,7 +650,7 @@ func (l *linear) fit() bool {
 			for a, va := range row {
 				va *= w
 				right[a] += va * l.y[k]
-				sums := normal[a*m:]
+				sums := normal[a*m:][:a+1]
 				for b, vb := range row[:a+1] {
 					sums[b] += va * vb
 				}
@@ -666,7 +676,8 @@ func (l *linear) fit() bool {
 		}
 		// The median of |r| of a Gaussian is 0.6745 sigma, of the length of two
 		// 1.1774 sigma.
-		sigma = median(append([]float64(nil), off...)) / []float64{0, 0.6745, 1.1774}[l.group]
+		copy(sorted, off)
+		sigma = median(sorted) / []float64{0, 0.6745, 1.1774}[l.group]
 		if !(sigma > 0) {
 			sigma = 1e-12
 		}
