@@ -44,7 +44,7 @@ var (
 
 // tab is a page in a browser, with what went wrong on it.
 type tab struct {
-	*testing.T
+	testing.TB
 	ctx context.Context
 	url string
 
@@ -53,7 +53,7 @@ type tab struct {
 }
 
 // served starts a server on the example rig and returns its address.
-func served(t *testing.T, more ...func(*Config)) string {
+func served(t testing.TB, more ...func(*Config)) string {
 	t.Helper()
 	cfg := Config{Rig: "../../examples/larkspur.toml", Addr: "127.0.0.1:0", Keep: t.TempDir(), Version: "test", Now: func() time.Time { return evening }}
 	for _, m := range more {
@@ -84,7 +84,7 @@ func served(t *testing.T, more ...func(*Config)) string {
 }
 
 // open opens a page of a server.
-func open(t *testing.T, base, path string, sz size, dress string) *tab {
+func open(t testing.TB, base, path string, sz size, dress string) *tab {
 	t.Helper()
 	parent, err := browser()
 	if err != nil {
@@ -93,7 +93,7 @@ func open(t *testing.T, base, path string, sz size, dress string) *tab {
 		}
 		t.Skipf("1 page not looked at: no chromium on this machine: %v", err)
 	}
-	p := &tab{T: t, url: base}
+	p := &tab{TB: t, url: base}
 	ctx, cancel := chromedp.NewContext(parent)
 	t.Cleanup(cancel)
 	p.ctx = ctx
@@ -267,4 +267,28 @@ func TestPages(t *testing.T) {
 			}
 		}
 	}
+}
+
+// BenchmarkSlider is from a hand's move of a slider to the paint of the star it
+// makes: the 50th and the 95th percentile of the moves.
+func BenchmarkSlider(b *testing.B) {
+	p := open(b, served(b), "/star", desktop, "paper")
+	p.await(settled["/star"])
+	moves := eval[[]float64](p, fmt.Sprintf(`(async () => {
+		const slider = document.querySelectorAll(".sliders input")[1], star = document.querySelector(".sheet .drawing");
+		const painted = () => new Promise(done => requestAnimationFrame(() => { const c = new MessageChannel(); c.port1.onmessage = done; c.port2.postMessage(0); }));
+		const took = [];
+		for (let i = 0; i < %d; i++) {
+			const changed = new Promise(done => { const o = new MutationObserver(() => { o.disconnect(); done(); }); o.observe(star, {childList: true, subtree: true}); });
+			const begun = performance.now();
+			slider.value = String(60 + (i * 37) %% 80);
+			slider.dispatchEvent(new Event("input", {bubbles: true}));
+			await changed; await painted();
+			took.push(performance.now() - begun);
+			await new Promise(done => setTimeout(done, 30));
+		}
+		return took.sort((a, b) => a - b);
+	})()`, max(b.N, 20)))
+	b.ReportMetric(moves[len(moves)/2], "p50-ms")
+	b.ReportMetric(moves[len(moves)*95/100], "p95-ms")
 }

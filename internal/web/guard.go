@@ -95,6 +95,9 @@ func (g *guard) around(h http.Handler) http.Handler {
 		if g.lan && !local(r.RemoteAddr) && !g.letIn(w, r) {
 			return
 		}
+		// Who does not take an answer is not waited for; what streams gives itself
+		// more time with each line.
+		_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(patience)) // only a test's recorder has none
 		h.ServeHTTP(w, r)
 	})
 }

@@ -1,4 +1,4 @@
-import { useEffect, useState } from "preact/hooks";
+import { useEffect, useRef, useState } from "preact/hooks";
 import { useAnswer } from "../api";
 import { AskBar } from "../parts/askbar";
 import { Drawing } from "../parts/drawing";
@@ -63,7 +63,11 @@ const words: Record<string, string> = { round: "Round.", soft: "Soft.", drawn: "
 export function StarPage() {
   const { question, ready, rig, stamp } = useSheet();
   const [place, setPlace] = useState<"centre" | "corner">("centre");
-  const quick = useAnswer<Plan, { centre: string; corner: string }>("star", ready ? question : null, 0, stamp);
+  // A target that was chosen for the person stays while a slider moves: to
+  // choose takes longer than to work the star out.
+  const chosen = useRef({ date: "", name: "" });
+  const pinned = question.target === "" && chosen.current.name && chosen.current.date === question.date + stamp ? { ...question, target: chosen.current.name } : question;
+  const quick = useAnswer<Plan, { centre: string; corner: string }>("star", ready ? pinned : null, 0, stamp);
   const whole = useAnswer<Plan, { centre: string; corner: string }>("plan", ready ? question : null, 350, stamp);
   const p = quick.envelope?.result;
   // What takes longer belongs to the question it answered; until the newest is
@@ -74,6 +78,7 @@ export function StarPage() {
   }, [whole.waiting, whole.envelope]);
   const current = wholeFor === JSON.stringify(question) + stamp;
   const w = whole.envelope?.result;
+  if (p && question.target === "") chosen.current = { date: question.date + stamp, name: p.target.name };
   if (!p) return quick.trouble ? <Missing trouble={quick.trouble} /> : <p class="say">Working out the star…</p>;
   const star = place === "centre" ? p.star : p.star_corner;
   const verdict = current && w ? w.verdict : p.verdict;
