@@ -94,7 +94,18 @@ func (c Card) writable() error {
 	if c.Key == "CONTINUE" || c.Key == "END" || len(c.Key) > 50 {
 		return &CardError{Key: c.Key, Card: max(c.N, 1), Got: c.Key, Want: "another keyword"}
 	}
+	if room := recordSize - len(c.head()); c.Kind != Text && len(c.Value) > room {
+		return &CardError{Key: c.Key, Card: max(c.N, 1), Got: c.Value, Want: fmt.Sprintf("a value of at most %d characters", room)}
+	}
 	return nil
+}
+
+// head returns what stands before the value.
+func (c Card) head() string {
+	if len(c.Key) > 8 || strings.Contains(c.Key, " ") {
+		return "HIERARCH " + c.Key + " = "
+	}
+	return fmt.Sprintf("%-8s= ", c.Key)
 }
 
 // records appends the card's records of 80 bytes to dst.
@@ -116,10 +127,7 @@ func (c Card) records(dst []byte) []byte {
 			}
 		}
 	}
-	head := fmt.Sprintf("%-8s= ", c.Key)
-	if len(c.Key) > 8 || strings.Contains(c.Key, " ") {
-		head = "HIERARCH " + c.Key + " = "
-	}
+	head := c.head()
 	var value string
 	switch {
 	case c.Kind == Text:

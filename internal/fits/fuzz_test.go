@@ -196,6 +196,7 @@ func FuzzHeader(f *testing.F) {
 		}
 	}
 	f.Add(head("LONG    = 'It is a long text, &' / one", "CONTINUE  'and ''longer'' &' / two", "HIERARCH A B = 'x", "SITE    = 'K\xf6ln'", "NUM = 1D3 s", "END"))
+	f.Add([]byte("A=" + strings.Repeat("0", 75))) // a number that has no room in its column
 	f.Fuzz(func(t *testing.T, b []byte) {
 		h := ParseHeader(b)
 		h.Start()

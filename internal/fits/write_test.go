@@ -171,6 +171,7 @@ func TestWriteRefused(t *testing.T) {
 	}{
 		{"A", math.NaN()}, {"A", math.Inf(1)}, {"A", "Köln"}, {"A", "two\nlines"}, {"A", []int{1}}, {"COMMENT", 5},
 		{"KEY!", 1}, {"KÖLN", 1}, {"END", nil}, {"CONTINUE", "x"}, {strings.Repeat("A", 60), 1},
+		{strings.Repeat("A", 50), -1.2345678901234567e-300},
 	} {
 		_, err := NewCard(tt.key, tt.value, "")
 		var ce *CardError
