@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"holdfast/internal/frame"
+	"holdfast/internal/star"
 )
 
 // mostSide is how many pixels the longer side of a drawn frame has at most.
@@ -117,4 +118,27 @@ func RowsUp(fr *frame.Frame) (up bool, why string) {
 		return true, "as FITS is drawn; ROWORDER is not understood"
 	}
 	return true, "as FITS is drawn"
+}
+
+// Portrait measures a frame, or reads a table of stars, and makes its picture; a
+// table's has no pixels.
+func Portrait(ctx context.Context, name string) (star.Frame, *Picture, error) {
+	head, err := firstBytes(name)
+	if err != nil {
+		return star.Frame{}, nil, fmt.Errorf("app: %s: %s", name, cause(err))
+	}
+	if star.IsTable(head) {
+		data, err := os.ReadFile(name)
+		if err != nil {
+			return star.Frame{}, nil, fmt.Errorf("app: %s: %s", name, cause(err))
+		}
+		m, _, err := star.ReadTable(name, bytes.NewReader(data))
+		return m, &Picture{YUp: true}, err
+	}
+	m, _, err := Frames{}.look(name)
+	if err != nil {
+		return m, nil, err
+	}
+	p, err := Frames{}.Picture(ctx, name)
+	return m, p, err
 }

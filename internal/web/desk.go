@@ -141,6 +141,17 @@ func (d *desk) paths(names []string) ([]string, error) {
 	return out, nil
 }
 
+// name returns how pages call a path of the disk, the path itself if it is in
+// no folder of the desk.
+func (d *desk) name(p string) string {
+	for _, r := range d.roots {
+		if rel, err := filepath.Rel(r.Path, p); err == nil && filepath.IsLocal(rel) {
+			return path.Join(r.Label, filepath.ToSlash(rel))
+		}
+	}
+	return p
+}
+
 // item is one thing in a folder.
 type item struct {
 	Name   string `json:"name"`

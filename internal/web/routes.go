@@ -59,6 +59,7 @@ func (s *Server) routes() {
 
 	s.mux.HandleFunc("GET /api/desk", s.showDesk)
 	s.mux.HandleFunc("GET /api/folder", s.listFolder)
+	s.mux.HandleFunc("GET /api/picture", s.picture)
 	s.mux.HandleFunc("POST /api/drop", s.dropFile)
 	s.mux.HandleFunc("GET /api/notes/{name}", s.getNote)
 	s.mux.HandleFunc("PUT /api/notes/{name}", s.putNote)

@@ -29,9 +29,9 @@ type Config struct {
 // The bounds of a request.
 const (
 	maxHeader   = 32 << 10
-	maxQuestion = 1 << 20   // a body that is not a frame
-	maxFrame    = 600 << 20 // one dropped frame: 100 megapixels as 32-bit numbers, with room
-	maxConns    = 256       // open at once; others wait
+	maxQuestion = 1 << 20          // a body that is not a frame
+	maxFrame    = 600 << 20        // one dropped frame: 100 megapixels as 32-bit numbers, with room
+	maxConns    = 256              // open at once; others wait
 	stall       = 20 * time.Second // a client may be silent while it sends
 	patience    = 2 * time.Minute  // an answer may take to compute and to be taken
 )

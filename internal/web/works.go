@@ -213,6 +213,8 @@ func (ws *works) forget() {
 // workers are what a page may start.
 var workers = map[string]worker{
 	"measure": measure,
+	"prove":   prove,
+	"example": example,
 }
 
 // startWork answers POST /api/works/{verb}.
