@@ -10,11 +10,11 @@ import (
 )
 
 // Of a faint star the exponent can not be told, and held wrongly it makes the
-// star too wide or too narrow: all of a frame's faint stars alike. A few dozen
-// that stand out no more than fifty times tell it to a tenth or so in their
-// middle, which is a percent or two in width. So where no star is bright, all
-// stars that are measured with a common exponent say to which one they would
-// move it, and are measured again with the one they agree on.
+// star too wide or too narrow: all of a frame's faint stars alike. The middle of
+// a few dozen that stand out no more than fifty times tells it to some 0.02,
+// which is nearly a percent in width. So where no star is bright, all stars say
+// to which exponent they would move, and are measured again with the one they
+// agree on.
 
 // A vote is what a star says of the exponent that it shares.
 type vote struct {
