@@ -190,7 +190,9 @@ func (w *worker) star(s *survey, i, half int, major float64) (Star, bool) {
 // inside reports whether a place is on a pixel of the frame, or at most half a
 // pixel beside one: of a star farther out nothing is known but a wing.
 func (s *survey) inside(x, y float64) bool {
-	return x >= -1 && y >= -1 && x <= float64(s.f.Width) && y <= float64(s.f.Height)
+	n := float64(s.bin)
+	x, y = x*n+(n-1)/2, y*n+(n-1)/2 // in pixels of the frame, as unbin
+	return x >= -1 && y >= -1 && x <= float64(s.f.Width)*n && y <= float64(s.f.Height)*n
 }
 
 // shape fits the profile p, begun as the typical one, to the stamp.
