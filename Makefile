@@ -64,7 +64,7 @@ oracles-all: build
 
 race:
 	go test -short -race -skip 'Agrees|TablesAndPixels|Rehearse' ./internal/plan ./internal/app
-	go test -short -race -run Workers ./internal/star
+	go test -short -race -run "Workers|Field" ./internal/star
 
 cross:
 	CGO_ENABLED=0 GOOS=linux GOARCH=arm go build -o /dev/null ./cmd/holdfast

@@ -3,6 +3,7 @@
 package report
 
 import (
+	"bytes"
 	"context"
 	"encoding"
 	"encoding/json"
@@ -10,6 +11,7 @@ import (
 	"io"
 	"math"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -62,32 +64,95 @@ type Assumed struct {
 // significant digits; NaN and infinities, which stand for unknown, as null; nil
 // slices as empty lists.
 func JSON(w io.Writer, v any) error {
-	var b strings.Builder
-	encode(&b, reflect.ValueOf(v), "")
-	b.WriteByte('\n')
-	_, err := io.WriteString(w, b.String())
+	e := encoder{layouts: map[reflect.Type]*layout{}}
+	e.encode(reflect.ValueOf(v), 0)
+	e.b = append(e.b, '\n')
+	_, err := w.Write(e.b)
 	return err
 }
 
-// encode writes v at the given indentation.
-func encode(b *strings.Builder, v reflect.Value, indent string) {
+// encoder gathers what is written.
+type encoder struct {
+	b       []byte
+	layouts map[reflect.Type]*layout
+}
+
+// layout is how a type is written: what is asked of it, and its fields.
+type layout struct {
+	time, names, text bool
+	fields            []field
+}
+
+// field is a field of a struct that is written: where it is, its name as JSON.
+type field struct {
+	index     []int
+	name      string
+	omitEmpty bool
+}
+
+var (
+	timeType  = reflect.TypeFor[time.Time]()
+	namesType = reflect.TypeFor[interface{ Names() []string }]() // a set of flags
+	textType  = reflect.TypeFor[encoding.TextMarshaler]()
+)
+
+// layout returns the layout of a type.
+func (e *encoder) layout(t reflect.Type) *layout {
+	p, ok := e.layouts[t]
+	if !ok {
+		p = &layout{time: t == timeType, names: t.Implements(namesType), text: t.Implements(textType)}
+		if t.Kind() == reflect.Struct {
+			p.fields = fields(nil, t, nil)
+		}
+		e.layouts[t] = p
+	}
+	return p
+}
+
+// fields appends the exported fields of a struct that have a json tag, those of
+// embedded structs in place.
+func fields(out []field, t reflect.Type, index []int) []field {
+	for i := range t.NumField() {
+		f := t.Field(i)
+		tag, opts, _ := strings.Cut(f.Tag.Get("json"), ",")
+		at := append(slices.Clone(index), i)
+		switch {
+		case f.Anonymous && tag == "":
+			out = fields(out, f.Type, at)
+		case tag == "" || tag == "-" || !f.IsExported():
+		default:
+			out = append(out, field{at, string(quoted(nil, tag)) + ": ", opts == "omitempty"})
+		}
+	}
+	return out
+}
+
+// newline begins a line at a depth.
+func (e *encoder) newline(depth int) {
+	e.b = append(e.b, '\n')
+	for range depth {
+		e.b = append(e.b, "  "...)
+	}
+}
+
+// encode writes v at the given depth.
+func (e *encoder) encode(v reflect.Value, depth int) {
 	if !v.IsValid() {
-		b.WriteString("null")
+		e.b = append(e.b, "null"...)
 		return
 	}
+	p := e.layout(v.Type())
 	if v.Kind() != reflect.Pointer && v.Kind() != reflect.Interface || !v.IsNil() {
-		if at, ok := v.Interface().(time.Time); ok && at.IsZero() {
-			b.WriteString("null") // it does not happen
+		switch {
+		case p.time && v.IsZero():
+			e.b = append(e.b, "null"...) // it does not happen
 			return
-		}
-		if m, ok := v.Interface().(interface{ Names() []string }); ok { // a set of flags
-			encode(b, reflect.ValueOf(m.Names()), indent)
+		case p.names:
+			e.encode(reflect.ValueOf(v.Interface().(interface{ Names() []string }).Names()), depth)
 			return
-		}
-		if m, ok := v.Interface().(encoding.TextMarshaler); ok {
-			text, err := m.MarshalText()
-			if err == nil {
-				quote(b, string(text))
+		case p.text:
+			if text, err := v.Interface().(encoding.TextMarshaler).MarshalText(); err == nil {
+				e.b = quoted(e.b, string(text))
 				return
 			}
 		}
@@ -95,94 +160,87 @@ func encode(b *strings.Builder, v reflect.Value, indent string) {
 	switch v.Kind() {
 	case reflect.Pointer, reflect.Interface:
 		if v.IsNil() {
-			b.WriteString("null")
+			e.b = append(e.b, "null"...)
 			return
 		}
-		encode(b, v.Elem(), indent)
+		e.encode(v.Elem(), depth)
 	case reflect.Float32, reflect.Float64:
-		f := v.Float()
-		if math.IsNaN(f) || math.IsInf(f, 0) {
-			b.WriteString("null")
-			return
-		}
-		b.WriteString(number(f))
+		e.b = number(e.b, v.Float())
 	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
-		b.WriteString(strconv.FormatInt(v.Int(), 10))
+		e.b = strconv.AppendInt(e.b, v.Int(), 10)
 	case reflect.Uint, reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64:
-		b.WriteString(strconv.FormatUint(v.Uint(), 10))
+		e.b = strconv.AppendUint(e.b, v.Uint(), 10)
 	case reflect.Bool:
-		b.WriteString(strconv.FormatBool(v.Bool()))
+		e.b = strconv.AppendBool(e.b, v.Bool())
 	case reflect.String:
-		quote(b, v.String())
+		e.b = quoted(e.b, v.String())
 	case reflect.Slice, reflect.Array:
-		inner := indent + "  "
-		b.WriteByte('[')
+		e.b = append(e.b, '[')
 		for i := range v.Len() {
 			if i > 0 {
-				b.WriteByte(',')
+				e.b = append(e.b, ',')
 			}
-			b.WriteString("\n" + inner)
-			encode(b, v.Index(i), inner)
+			e.newline(depth + 1)
+			e.encode(v.Index(i), depth+1)
 		}
 		if v.Len() > 0 {
-			b.WriteString("\n" + indent)
+			e.newline(depth)
 		}
-		b.WriteByte(']')
+		e.b = append(e.b, ']')
 	case reflect.Struct:
-		inner := indent + "  "
 		first := true
-		b.WriteByte('{')
-		fields(v, func(name string, f reflect.Value) {
+		e.b = append(e.b, '{')
+		for i := range p.fields {
+			f := &p.fields[i]
+			value := v.FieldByIndex(f.index)
+			if f.omitEmpty && value.IsZero() {
+				continue
+			}
 			if !first {
-				b.WriteByte(',')
+				e.b = append(e.b, ',')
 			}
 			first = false
-			b.WriteString("\n" + inner)
-			quote(b, name)
-			b.WriteString(": ")
-			encode(b, f, inner)
-		})
-		if !first {
-			b.WriteString("\n" + indent)
+			e.newline(depth + 1)
+			e.b = append(e.b, f.name...)
+			e.encode(value, depth+1)
 		}
-		b.WriteByte('}')
+		if !first {
+			e.newline(depth)
+		}
+		e.b = append(e.b, '}')
 	default:
 		panic("report: no JSON for a " + v.Kind().String())
 	}
 }
 
-// fields calls f for each exported field that has a json tag, those of
-// embedded structs in place.
-func fields(v reflect.Value, f func(string, reflect.Value)) {
-	for i := range v.NumField() {
-		field := v.Type().Field(i)
-		tag, opts, _ := strings.Cut(field.Tag.Get("json"), ",")
-		switch {
-		case field.Anonymous && tag == "":
-			fields(v.Field(i), f)
-		case tag == "" || tag == "-" || !field.IsExported():
-		case opts == "omitempty" && v.Field(i).IsZero():
-		default:
-			f(tag, v.Field(i))
-		}
+// number appends f with at most nine significant digits, enough for a position
+// in degrees to a hundredth of an arcsecond; null if it is not known.
+func number(b []byte, f float64) []byte {
+	if math.IsNaN(f) || math.IsInf(f, 0) {
+		return append(b, "null"...)
 	}
+	var room [32]byte
+	digits := strconv.AppendFloat(room[:0], f, 'e', 8, 64)
+	if r, err := strconv.ParseFloat(string(digits), 64); err == nil {
+		f = r
+	}
+	return strconv.AppendFloat(b, f, 'g', -1, 64)
 }
 
-// number writes f with at most nine significant digits, enough for a position
-// in degrees to a hundredth of an arcsecond.
-func number(f float64) string {
-	r, err := strconv.ParseFloat(strconv.FormatFloat(f, 'e', 8, 64), 64)
-	if err != nil {
-		r = f
+// quoted appends s as a JSON string, leaving <, > and & as they are.
+func quoted(b []byte, s string) []byte {
+	plain := true
+	for i := range len(s) {
+		plain = plain && s[i] >= ' ' && s[i] < 0x7f && s[i] != '"' && s[i] != '\\'
 	}
-	return strconv.FormatFloat(r, 'g', -1, 64)
-}
-
-// quote writes s as a JSON string, leaving <, > and & as they are.
-func quote(b *strings.Builder, s string) {
-	var q strings.Builder
+	if plain {
+		b = append(b, '"')
+		b = append(b, s...)
+		return append(b, '"')
+	}
+	var q bytes.Buffer
 	enc := json.NewEncoder(&q)
 	enc.SetEscapeHTML(false)
 	_ = enc.Encode(s) // a string always encodes
-	b.WriteString(strings.TrimSuffix(q.String(), "\n"))
+	return append(b, bytes.TrimSuffix(q.Bytes(), []byte("\n"))...)
 }

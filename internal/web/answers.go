@@ -17,6 +17,7 @@ import (
 	"holdfast/internal/plan"
 	"holdfast/internal/report"
 	"holdfast/internal/rig"
+	"holdfast/internal/unit"
 )
 
 // ask is what a page asks of the rig and the sky. Empty strings leave a choice
@@ -27,6 +28,7 @@ type ask struct {
 	Date   string            `json:"date"`
 	Sub    string            `json:"sub"`
 	Count  int               `json:"count"`    // of guide stars
+	Stack  int               `json:"stack"`    // of spacers, to draw
 	Over   string            `json:"over"`     // of reach
 	And    string            `json:"and"`      // of reach
 	Expose string            `json:"exposure"` // of seek
@@ -186,14 +188,45 @@ func (s *Server) plan(ctx context.Context, t app.Task, _ ask) (any, any, report.
 	return planAnswer{*a.Result, a.Result.Hours}, drawStars(a.Result), n, nil
 }
 
+// pathDrawings are the light path, the holder and the pick-off, as far as the
+// rig has them.
+type pathDrawings struct {
+	Train   string `json:"train"`
+	Shoe    string `json:"shoe"`
+	PickOff string `json:"pickoff"`
+}
+
 // path answers how the light reaches focus.
-func (s *Server) path(_ context.Context, t app.Task, _ ask) (any, any, report.Notes, error) {
+func (s *Server) path(_ context.Context, t app.Task, q ask) (any, any, report.Notes, error) {
 	a, err := t.Path()
 	n := notesOf(a, func() []report.Caution { return report.PathCautions(a.Rig) }, err)
 	if err != nil {
 		return nil, nil, n, err
 	}
-	return a.Result, nil, n, nil
+	p, g := a.Result, &a.Rig.Guide
+	var d pathDrawings
+	switch g.Kind {
+	case rig.Piggyback:
+		l := draw.LightPath{Aperture: g.Aperture.V, Focal: g.Focal.V, BackFocus: g.BackFocus.V, Glass: p.Glass, Travel: g.Focuser.Travel.V,
+			Flange: g.Camera.Flange.V, Sensor: g.Camera.Pixel.V.MM() * unit.MM(g.Camera.Height.V), Out: g.Focuser.Travel.V / 2, Turns: p.TravelTurn / 2}
+		if len(p.Stacks) > 0 {
+			k := p.Stacks[min(max(q.Stack, 0), len(p.Stacks)-1)]
+			l.Spacers, l.Out, l.Turns, l.Slide = k.Spacers, k.FocuserOut, k.Turns, k.Slide
+		}
+		d.Train = l.SVG()
+		d.Shoe = draw.Shoe{Screws: int(g.Shoe.Screws.V), PerTurn: p.TiltPerKey}.SVG()
+	case rig.Pickoff:
+		c := &a.Rig.Imaging.Camera
+		o := draw.PickOff{SensorWidth: c.Pixel.V.MM() * unit.MM(c.Width.V), SensorHeight: c.Pixel.V.MM() * unit.MM(c.Height.V),
+			PrismWidth: g.Prism.Width.V, PrismHeight: g.Prism.Height.V, OffAxis: g.Prism.OffAxis.V, Angle: g.Prism.Angle.V}
+		if p.PickOff != nil {
+			for _, turn := range p.PickOff.Angles {
+				o.Stars = append(o.Stars, turn.Angle)
+			}
+		}
+		d.PickOff = o.SVG()
+	}
+	return p, d, n, nil
 }
 
 // stars answers which guide stars there are.

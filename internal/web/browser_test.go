@@ -234,7 +234,7 @@ func (p *tab) red(shot []byte) {
 var settled = map[string]string{
 	"/":        `document.querySelector("h1")`,
 	"/star":    `document.querySelector(".gains tbody tr") && !document.querySelector(".stale")`,
-	"/path":    `document.querySelector("h1")`,
+	"/path":    `document.querySelector(".findings li")`,
 	"/sky":     `document.querySelector("h1")`,
 	"/fitting": `document.querySelector("h1")`,
 	"/proof":   `document.querySelector("h1")`,

@@ -31,7 +31,7 @@ export function FirstPage() {
           </p>
         )}
         <h1 class="verdict" aria-live="polite">
-          {proved.sentence}
+          {proved.sentence.split(" Change this first")[0].replace(/ %/g, "\u00a0%")}
         </h1>
         <div class="sheet">
           <Drawing svg={proved.strip_svg} />

@@ -49,7 +49,7 @@ function Proof({ p, example, clear }: { p: Proved; example: boolean; clear(): vo
           <b>This night is invented.</b>
         </p>
       )}
-      <h1 class="verdict">{p.sentence}</h1>
+      <h1 class="verdict">{p.sentence.replace(/ %/g, "\u00a0%")}</h1>
       <p class="say">
         The mean star is {arcsec(p.star.fwhm_arcsec, 2)} wide and {fixed(p.star.ellipticity, 2)} out of round{p.star.pa_deg !== null ? `, long along ${fixed(p.star.pa_deg, 0)}° (north through east)` : ""}; in the corner {arcsec(p.star_corner.fwhm_arcsec, 2)} and {fixed(p.star_corner.ellipticity, 2)}. {p.subs_within_goal} of {p.subs_judged} subs are within the goal.
       </p>
