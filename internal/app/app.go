@@ -282,6 +282,13 @@ func (t Task) Stars(ctx context.Context, n int) (*Answer[*plan.Field], error) {
 	return a, ctx.Err()
 }
 
+// FromTarget returns how far east and north of a target a place lies, on the
+// plane that touches the sky there.
+func FromTarget(targetRA, targetDec, ra, dec unit.Deg) (east, north unit.Arcmin) {
+	xi, eta := sky.NewTangent(sky.Direction{RA: targetRA, Dec: targetDec}).Project(sky.Direction{RA: ra, Dec: dec})
+	return xi.Arcmin(), eta.Arcmin()
+}
+
 // Path works out the light path of a task's rig.
 func (t Task) Path() (*Answer[*plan.Path], error) {
 	r, err := t.Load()

@@ -30,7 +30,7 @@ const (
 	pathAxis  = 120.0
 	pathHigh  = 262.0
 	camera    = 34.0 // body behind the sensor, in millimetres of the drawing
-	tubeShare = 0.62 // of the drawn height that the aperture takes at most
+	tubeShare = 0.5 // of the drawn height that the aperture takes at most
 )
 
 // SVG draws the path to scale along the light; across it tubes are drawn as wide
@@ -140,21 +140,21 @@ type Shoe struct {
 // SVG draws both rings with their screws numbered against the clock from the
 // top, and which way each moves the view.
 func (h Shoe) SVG() string {
-	s := begin(560, 250, "shoe", fmt.Sprintf("The two rings from behind, %d screws each, numbered against the clock from the top", h.Screws))
+	s := begin(560, 270, "shoe", fmt.Sprintf("The two rings from behind, %d screws each, numbered against the clock from the top", h.Screws))
 	for i, name := range []string{"front ring", "rear ring"} {
 		cx := 140 + 280*float64(i)
-		s.linef(`<circle cx="%s" cy="112" r="86" fill="none" stroke="var(--ink)" stroke-width="1.4"/><circle cx="%s" cy="112" r="74" fill="none" stroke="var(--ink)" stroke-width="1.4"/><circle cx="%s" cy="112" r="44" fill="var(--sheet)" stroke="var(--ink)" stroke-width="1.8"/>`, num(cx), num(cx), num(cx))
+		s.linef(`<circle cx="%s" cy="130" r="86" fill="none" stroke="var(--ink)" stroke-width="1.4"/><circle cx="%s" cy="130" r="74" fill="none" stroke="var(--ink)" stroke-width="1.4"/><circle cx="%s" cy="130" r="44" fill="var(--sheet)" stroke="var(--ink)" stroke-width="1.8"/>`, num(cx), num(cx), num(cx))
 		for k := range h.Screws {
 			a := 2 * math.Pi * float64(k) / float64(h.Screws)
 			sin, cos := math.Sin(a), math.Cos(a)
-			at := func(r float64) string { return num(cx-r*sin) + " " + num(112-r*cos) }
+			at := func(r float64) string { return num(cx-r*sin) + " " + num(130-r*cos) }
 			s.path("ink", 5, "", "M%sL%s", at(45), at(92))
 			s.path("ink", 11, "", "M%sL%s", at(92), at(100))
-			s.linef(`<text x="%s" y="%s" font-size="14" font-weight="700" fill="var(--ink)" text-anchor="middle">%s%d</text>`, num(cx-114*sin), num(117-114*cos), string("FR"[i]), k+1)
+			s.linef(`<text x="%s" y="%s" font-size="14" font-weight="700" fill="var(--ink)" text-anchor="middle">%s%d</text>`, num(cx-114*sin), num(135-114*cos), string("FR"[i]), k+1)
 		}
-		s.text(cx, 244, 13, "soft", "middle", "", name)
+		s.text(cx, 264, 13, "soft", "middle", "", name)
 	}
-	s.text(280, 116, 12, "soft", "middle", "", fmt.Sprintf("%.0f′ a turn", float64(h.PerTurn)))
+	s.text(280, 134, 12, "soft", "middle", "", fmt.Sprintf("%.0f′ a turn", float64(h.PerTurn)))
 	return s.end()
 }
 

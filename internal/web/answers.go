@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"net/http"
 	"os"
@@ -27,10 +26,8 @@ type ask struct {
 	Target string            `json:"target"`
 	Date   string            `json:"date"`
 	Sub    string            `json:"sub"`
-	Count  int               `json:"count"`    // of guide stars
 	Stack  int               `json:"stack"`    // of spacers, to draw
-	Over   string            `json:"over"`     // of reach
-	And    string            `json:"and"`      // of reach
+	Chosen int               `json:"chosen"`   // guide star, by its rank
 	Expose string            `json:"exposure"` // of seek
 	At     string            `json:"at"`       // of seek
 }
@@ -229,17 +226,72 @@ func (s *Server) path(_ context.Context, t app.Task, q ask) (any, any, report.No
 	return p, d, n, nil
 }
 
-// stars answers which guide stars there are.
+// skyDrawings are the field and the night.
+type skyDrawings struct {
+	Field string `json:"field"`
+	Band  string `json:"band"`
+}
+
+// named is how many guide stars the field's drawing numbers.
+const named = 12
+
+// stars answers which guide stars there are, with the field and the night.
 func (s *Server) stars(ctx context.Context, t app.Task, q ask) (any, any, report.Notes, error) {
-	if q.Count < 0 || q.Count > 1000 {
-		return nil, nil, report.Notes{}, errors.New("web: count: want a number of stars from 0 to 1000")
+	point, err := t.Point(ctx)
+	if err != nil {
+		return nil, nil, notesOf(point, nil, err), err
 	}
-	a, err := t.Stars(ctx, q.Count)
+	t.Target = fmt.Sprintf("%.5f %+.5f", float64(point.Result.Target.RA), float64(point.Result.Target.Dec))
+	if t, err = s.again(t, q); err != nil {
+		return nil, nil, report.Notes{}, err
+	}
+	r, p := point.Rig, point.Result
+	band := draw.Band{Target: p.Target.Name, DarkFrom: p.Night.DarkFrom, DarkTo: p.Night.DarkTo, Flip: p.Night.Flip, Best: p.Best.UTC, Offset: p.Night.UTCOffset, Horizon: r.Site.Horizon.V}
+	for _, h := range p.Hours {
+		band.Hours = append(band.Hours, draw.Hour{At: h.UTC, Altitude: h.Altitude, FWHM: h.Star.FWHM})
+	}
+	c := &r.Imaging.Camera
+	scale := p.ImageScale
+	field := draw.Field{Target: p.Target.Name, Size: p.Target.Size, Chosen: q.Chosen,
+		Imaging: draw.Frame{Width: scale.Arcsec(c.Width.V / unit.Px(c.Bin.V)).Arcmin(), Height: scale.Arcsec(c.Height.V / unit.Px(c.Bin.V)).Arcmin(), Angle: c.Angle.V}}
+	if r.Guide.Kind == rig.NoGuide {
+		n := notesOf(point, func() []report.Caution { return report.StarsCautions(point.SunApart) }, nil)
+		return skyAnswer{Target: p.Target, Night: p.Night}, skyDrawings{field.SVG(), band.SVG()}, n, nil
+	}
+	a, err := t.Stars(ctx, 0)
 	n := notesOf(a, func() []report.Caution { return report.StarsCautions(a.SunApart) }, err)
 	if err != nil {
 		return nil, nil, n, err
 	}
-	return a.Result, nil, n, nil
+	f := a.Result
+	at := func(ra, dec unit.Deg) (east, north unit.Arcmin) { return app.FromTarget(p.Target.RA, p.Target.Dec, ra, dec) }
+	field.Guide = draw.Frame{Width: f.Width, Height: f.Height, Angle: f.Angle}
+	field.Guide.East, field.Guide.North = at(f.CentreRA, f.CentreDec)
+	for i, st := range f.Stars {
+		d := draw.FieldStar{Mag: st.VT, Usable: st.Usable}
+		d.East, d.North = at(st.RA, st.Dec)
+		if i < named {
+			d.Rank = i + 1
+		}
+		field.Stars = append(field.Stars, d)
+	}
+	f.Stars = f.Stars[:min(len(f.Stars), named)]
+	return skyAnswer{Target: p.Target, Night: p.Night, Field: f}, skyDrawings{field.SVG(), band.SVG()}, n, nil
+}
+
+// skyAnswer is a target's field and night.
+type skyAnswer struct {
+	Target plan.Target `json:"target"`
+	Night  plan.Night  `json:"night"`
+	Field  *plan.Field `json:"field"` // null without a guide camera
+}
+
+// again returns the task of a question once more, for another use of the rig's
+// text, with the target that was settled on.
+func (s *Server) again(t app.Task, q ask) (app.Task, error) {
+	next, err := s.task(q)
+	next.Target = t.Target
+	return next, err
 }
 
 // entry is one entry of the rig, for a page that shows and sets it.

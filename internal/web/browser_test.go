@@ -235,7 +235,7 @@ var settled = map[string]string{
 	"/":        `document.querySelector("h1")`,
 	"/star":    `document.querySelector(".gains tbody tr") && !document.querySelector(".stale")`,
 	"/path":    `document.querySelector(".findings li")`,
-	"/sky":     `document.querySelector("h1")`,
+	"/sky":     `document.querySelector(".stars tbody tr")`,
 	"/fitting": `document.querySelector("h1")`,
 	"/proof":   `document.querySelector("h1")`,
 }

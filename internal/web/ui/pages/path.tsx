@@ -77,7 +77,7 @@ export function PathPage() {
               )}
               {p.spacer_min_mm !== null && (
                 <p class="say">
-                  In all they may be {fixed(p.spacer_min_mm, 1)} to {fixed(p.spacer_max_mm, 1)} mm long; {fixed(p.spacer_middle_mm, 1)} mm puts focus in the middle of the travel. Adapters count as spacer. Filters in front of the sensor move focus {fixed(p.filter_shift_mm, 1)} mm away.
+                  In all they may be {fixed(p.spacer_min_mm, 1)} to {fixed(p.spacer_max_mm, 1)} mm long; {fixed(p.spacer_middle_mm, 1)} mm puts focus in the middle of the travel. Adapters count as spacer.{p.filter_shift_mm > 0.05 ? ` Filters in front of the sensor move focus ${fixed(p.filter_shift_mm, 1)} mm away.` : ""}
                 </p>
               )}
               {p.zone_turns !== null && <p class="say">Within {three(p.zone_turns)} of a turn of best focus it no longer matters.</p>}
@@ -124,7 +124,7 @@ export function PathPage() {
 
 /** sayStack says a stack as a hand would follow it. */
 function sayStack(s: Stack): string {
-  const parts = s.spacers_mm.length ? `With ${s.spacers_mm.map((v) => three(v)).join(" + ")} mm of spacer` : "With no spacer";
+  const parts = s.spacers_mm.length ? `With ${s.spacers_mm.map(String).join(" + ")} mm of spacer` : "With no spacer";
   const turns = s.turns !== null ? ` ${fixed(s.turns, 1)} turns out` : ` ${fixed(s.focuser_out_mm, 1)} mm out`;
   return `${parts}, focus lies${turns}${s.slide_mm > 0 ? ` and the nosepiece is drawn out ${fixed(s.slide_mm, 1)} mm` : ""}.`;
 }
@@ -153,7 +153,7 @@ function Stacks({ p, chosen, choose }: { p: Path; chosen: number; choose(i: numb
             <tr key={i}>
               <th scope="row">
                 <label>
-                  <input type="radio" name="stack" checked={i === chosen} onChange={() => choose(i)} /> {s.spacers_mm.length ? s.spacers_mm.map((v) => three(v)).join(" + ") : "none"}
+                  <input type="radio" name="stack" checked={i === chosen} onChange={() => choose(i)} /> {s.spacers_mm.length ? s.spacers_mm.map(String).join(" + ") : "none"}
                 </label>
               </th>
               <td class="q">{fixed(s.length_mm, 1)}</td>
