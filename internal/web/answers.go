@@ -264,7 +264,9 @@ func (s *Server) stars(ctx context.Context, t app.Task, q ask) (any, any, report
 		return nil, nil, n, err
 	}
 	f := a.Result
-	at := func(ra, dec unit.Deg) (east, north unit.Arcmin) { return app.FromTarget(p.Target.RA, p.Target.Dec, ra, dec) }
+	at := func(ra, dec unit.Deg) (east, north unit.Arcmin) {
+		return app.FromTarget(p.Target.RA, p.Target.Dec, ra, dec)
+	}
 	field.Guide = draw.Frame{Width: f.Width, Height: f.Height, Angle: f.Angle}
 	field.Guide.East, field.Guide.North = at(f.CentreRA, f.CentreDec)
 	for i, st := range f.Stars {

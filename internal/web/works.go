@@ -212,7 +212,12 @@ func (ws *works) forget() {
 
 // workers are what a page may start.
 var workers = map[string]worker{
-	"measure": measure,
+	"measure": step(measureStep),
+	"focus":   step(focusStep),
+	"sight":   step(sightStep),
+	"pole":    step(poleStep),
+	"drive":   step(driveStep),
+	"flex":    step(flexStep),
 	"prove":   prove,
 	"example": example,
 }
