@@ -53,7 +53,8 @@ type verbs struct {
 
 	Rehearse rehearseVerb `cmd:"" help:"A night in time: frames, series and the truth, to test against or to learn from."`
 
-	Serve serveVerb `cmd:"" help:"The pages, served to this machine: the star before the night, the fault after it."`
+	Report reportVerb `cmd:"" help:"One HTML file to read or print: a plan with its light path, or the proof of a night."`
+	Serve  serveVerb  `cmd:"" help:"The pages, served to this machine: the star before the night, the fault after it."`
 
 	Version kong.VersionFlag `help:"Print the version and stop."`
 }

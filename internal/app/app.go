@@ -303,6 +303,9 @@ func (t Task) Path() (*Answer[*plan.Path], error) {
 	return a, nil
 }
 
+// PathOf works out the light path of a rig that is at hand.
+func PathOf(r *rig.Rig) (*plan.Path, error) { return plan.MakePath(r) }
+
 // Reach evaluates the star of a task over one entry, or over two. An empty
 // first is the imaging focal length; see ParseAxis for how both are written.
 func (t Task) Reach(ctx context.Context, first, second string) (*Answer[*plan.Reach], error) {

@@ -61,11 +61,13 @@ var rooms = map[string]room{
 	"internal/report": {7, true},
 	"internal/draw":   {7, true}, // drawings of results, for pages and printed reports
 
-	"internal/web": {8, false}, // the pages
+	"internal/print": {8, true}, // reports as HTML
 
-	"cmd/holdfast":      {9, false},
-	"internal/packer":   {9, false}, // builds the packed catalogue
-	"internal/webbuild": {9, false}, // bundles the pages
+	"internal/web": {9, false}, // the pages
+
+	"cmd/holdfast":      {10, false},
+	"internal/packer":   {10, false}, // builds the packed catalogue
+	"internal/webbuild": {10, false}, // bundles the pages
 }
 
 // impure are the imports a pure package may not have.

@@ -44,7 +44,9 @@ func (f Field) SVG() string {
 	}
 	scale := (fieldSide/2 - 14) / reach
 	mid := fieldSide / 2
-	xy := func(east, north unit.Arcmin) (x, y float64) { return mid - float64(east)*scale, mid - float64(north)*scale }
+	xy := func(east, north unit.Arcmin) (x, y float64) {
+		return mid - float64(east)*scale, mid - float64(north)*scale
+	}
 	usable := 0
 	for _, st := range f.Stars {
 		if st.Usable {
@@ -134,7 +136,9 @@ func (b Band) SVG() string {
 	x := func(t time.Time) float64 {
 		return bandLeft + (bandWide-bandLeft-16)*t.Sub(from).Seconds()/to.Sub(from).Seconds()
 	}
-	local := func(t time.Time) string { return t.UTC().Add(time.Duration(float64(b.Offset) * float64(time.Hour))).Format("15:04") }
+	local := func(t time.Time) string {
+		return t.UTC().Add(time.Duration(float64(b.Offset) * float64(time.Hour))).Format("15:04")
+	}
 	y := func(alt float64) float64 { return 26 + bandHigh*(1-alt/90) }
 	s.hatch("band-hatch", 7)
 	for _, edge := range [][2]time.Time{{from, b.DarkFrom}, {b.DarkTo, to}} {

@@ -30,7 +30,7 @@ const (
 	pathAxis  = 120.0
 	pathHigh  = 262.0
 	camera    = 34.0 // body behind the sensor, in millimetres of the drawing
-	tubeShare = 0.5 // of the drawn height that the aperture takes at most
+	tubeShare = 0.5  // of the drawn height that the aperture takes at most
 )
 
 // SVG draws the path to scale along the light; across it tubes are drawn as wide

@@ -17,6 +17,7 @@ func Prove(n *Night) *Result {
 	e := gather(n)
 	r := &Result{e: e, Verdict: ledger.Unknown}
 	goal := goalOf(n)
+	r.Goal = goal
 	r.stars(n, goal)
 	if e.Used == 0 {
 		r.missing(n)

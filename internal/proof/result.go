@@ -94,6 +94,7 @@ type Result struct {
 	Draft      string         `json:"draft_rig"` // "" where there is a rig already
 	Chi2       float64        `json:"chi2"`      // of the likeliest explanation, over
 	Points     int            `json:"points"`    // so many numbers
+	Goal       ledger.Goal    `json:"-"`         // that the subs were judged by
 
 	e    *evidence
 	fits []fitted

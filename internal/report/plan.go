@@ -417,3 +417,6 @@ func compass(az unit.Deg) string {
 	names := [...]string{"north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"}
 	return names[int(math.Round(math.Mod(float64(az)+360, 360)/45))%8]
 }
+
+// TermName says what a row of a ledger is, to a person.
+func TermName(t ledger.Term) string { return termNames[t] }

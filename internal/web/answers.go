@@ -12,7 +12,6 @@ import (
 
 	"holdfast/internal/app"
 	"holdfast/internal/draw"
-	"holdfast/internal/ledger"
 	"holdfast/internal/plan"
 	"holdfast/internal/report"
 	"holdfast/internal/rig"
@@ -137,26 +136,10 @@ type starDrawings struct {
 	Corner string `json:"corner"`
 }
 
-// starPixels is how many pixels a star is drawn on, at least, and at most.
-const (
-	fewestPixels = 15
-	mostPixels   = 45
-)
-
-// drawStars draws the stars of a plan on as many pixels as show them whole.
+// drawStars draws the stars of a plan.
 func drawStars(p *plan.Result) starDrawings {
-	side := fewestPixels
-	for _, st := range []plan.Star{p.Star, p.StarCorner} {
-		if need := int(4*float64(p.ImageScale.Px(st.FWHMMajor))) | 1; need > side {
-			side = need
-		}
-	}
-	side = min(side, mostPixels)
-	one := func(l ledger.Ledger, st plan.Star, what string) string {
-		return draw.Star{Pixels: l.Image(side, side, p.ImageScale, 0), Side: side, Scale: p.ImageScale, What: what,
-			Planned: draw.Ellipse{Major: st.FWHMMajor, Minor: st.FWHMMinor, PA: st.PA}}.SVG()
-	}
-	return starDrawings{one(p.Centre, p.Star, "at the centre"), one(p.Corner, p.StarCorner, "in the corner")}
+	centre, corner := draw.StarsOf(p)
+	return starDrawings{centre.SVG(), corner.SVG()}
 }
 
 // planAnswer is a plan with the night's hours beside it.
@@ -200,28 +183,14 @@ func (s *Server) path(_ context.Context, t app.Task, q ask) (any, any, report.No
 	if err != nil {
 		return nil, nil, n, err
 	}
-	p, g := a.Result, &a.Rig.Guide
+	p := a.Result
 	var d pathDrawings
-	switch g.Kind {
+	switch a.Rig.Guide.Kind {
 	case rig.Piggyback:
-		l := draw.LightPath{Aperture: g.Aperture.V, Focal: g.Focal.V, BackFocus: g.BackFocus.V, Glass: p.Glass, Travel: g.Focuser.Travel.V,
-			Flange: g.Camera.Flange.V, Sensor: g.Camera.Pixel.V.MM() * unit.MM(g.Camera.Height.V), Out: g.Focuser.Travel.V / 2, Turns: p.TravelTurn / 2}
-		if len(p.Stacks) > 0 {
-			k := p.Stacks[min(max(q.Stack, 0), len(p.Stacks)-1)]
-			l.Spacers, l.Out, l.Turns, l.Slide = k.Spacers, k.FocuserOut, k.Turns, k.Slide
-		}
-		d.Train = l.SVG()
-		d.Shoe = draw.Shoe{Screws: int(g.Shoe.Screws.V), PerTurn: p.TiltPerKey}.SVG()
+		d.Train = draw.PathOf(a.Rig, p, q.Stack).SVG()
+		d.Shoe = draw.ShoeOf(a.Rig, p).SVG()
 	case rig.Pickoff:
-		c := &a.Rig.Imaging.Camera
-		o := draw.PickOff{SensorWidth: c.Pixel.V.MM() * unit.MM(c.Width.V), SensorHeight: c.Pixel.V.MM() * unit.MM(c.Height.V),
-			PrismWidth: g.Prism.Width.V, PrismHeight: g.Prism.Height.V, OffAxis: g.Prism.OffAxis.V, Angle: g.Prism.Angle.V}
-		if p.PickOff != nil {
-			for _, turn := range p.PickOff.Angles {
-				o.Stars = append(o.Stars, turn.Angle)
-			}
-		}
-		d.PickOff = o.SVG()
+		d.PickOff = draw.PickOffOf(a.Rig, p).SVG()
 	}
 	return p, d, n, nil
 }
@@ -246,10 +215,7 @@ func (s *Server) stars(ctx context.Context, t app.Task, q ask) (any, any, report
 		return nil, nil, report.Notes{}, err
 	}
 	r, p := point.Rig, point.Result
-	band := draw.Band{Target: p.Target.Name, DarkFrom: p.Night.DarkFrom, DarkTo: p.Night.DarkTo, Flip: p.Night.Flip, Best: p.Best.UTC, Offset: p.Night.UTCOffset, Horizon: r.Site.Horizon.V}
-	for _, h := range p.Hours {
-		band.Hours = append(band.Hours, draw.Hour{At: h.UTC, Altitude: h.Altitude, FWHM: h.Star.FWHM})
-	}
+	band := draw.BandOf(r, p)
 	c := &r.Imaging.Camera
 	scale := p.ImageScale
 	field := draw.Field{Target: p.Target.Name, Size: p.Target.Size, Chosen: q.Chosen,

@@ -5,11 +5,9 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"math"
 	"net/http"
 	"os"
 	"path/filepath"
-	"time"
 
 	"holdfast/internal/app"
 	"holdfast/internal/draw"
@@ -71,15 +69,7 @@ func prove(ctx context.Context, s *Server, q json.RawMessage, done func(n, of in
 
 // drawProof puts the drawings beside a proof.
 func drawProof(r *proof.Result) proved {
-	n := draw.Night{Unit: "″", GoalEllipticity: 0.10, GoalFWHM: math.NaN()}
-	for _, sub := range r.Subs {
-		d := draw.Sub{Name: filepath.Base(sub.File), FWHM: float64(sub.Star.FWHM), Ellipticity: sub.Star.Ellipticity, PA: float64(sub.Star.PA), Within: sub.WithinGoal}
-		if at, err := time.Parse(time.RFC3339Nano, sub.Start); err == nil {
-			d.Start = at
-		}
-		n.Subs = append(n.Subs, d)
-	}
-	return proved{*r, n.SVG()}
+	return proved{*r, draw.NightOf(r).SVG()}
 }
 
 // The example: a night of our own invention with one fault in it.

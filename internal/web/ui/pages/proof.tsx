@@ -86,6 +86,9 @@ function Proof({ p, example, clear }: { p: Proved; example: boolean; clear(): vo
       </div>
       <Subs subs={p.subs} />
       <p class="row">
+        <a class="button" href="/api/report?of=proof" download="proof.html">
+          Save it to print
+        </a>
         <button type="button" onClick={clear}>
           Another night
         </button>

@@ -281,6 +281,10 @@ function Foot() {
         <a href={file} download="rig.toml">
           Save the rig as it stands here
         </a>
+        {" · "}
+        <a href="/api/report?of=plan" download="plan.html">
+          Save this plan to print
+        </a>
         {kept ? "" : " · keeping…"}
       </p>
     </footer>
