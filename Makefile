@@ -5,7 +5,7 @@ STATIC  := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 UI      := internal/web/ui
 FUZZ    ?= 30s
 
-.PHONY: build test short check pages pages-check oracles oracles-all race cross full fuzz bench data data-check sources deps clean
+.PHONY: build test short check pages pages-check pictures oracles oracles-all race cross full fuzz bench data data-check sources deps clean
 
 build:
 	go build -o bin/holdfast ./cmd/holdfast
@@ -33,6 +33,13 @@ pages:
 pages-check:
 	$(UI)/node_modules/.bin/tsc -p $(UI)
 	go run ./internal/webbuild -check
+
+# The README's pictures, as a browser shows them.
+pictures:
+	@mkdir -p build/shots docs/pictures
+	HOLDFAST_SHOTS=$(abspath build/shots) go test -count=1 -run 'TestPages/star-desktop-paper|TestFocusDropped' ./internal/web
+	cp build/shots/star-desktop-paper.png docs/pictures/star.png
+	cp build/shots/fitting-focus-phone-night.png docs/pictures/fitting-night.png
 
 check:
 	@test -z "$$(gofmt -l .)" || { gofmt -l .; echo "make: the files above are not gofmt-ed"; exit 1; }

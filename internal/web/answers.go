@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net/http"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 
@@ -302,7 +303,7 @@ func (s *Server) rig(_ context.Context, t app.Task, _ ask) (any, any, report.Not
 	}
 	ans := rigAnswer{Name: r.Name}
 	if b, err := s.desk.note("rig"); err == nil && b == nil {
-		ans.File = s.cfg.Rig
+		ans.File = filepath.Base(s.cfg.Rig)
 	}
 	var text strings.Builder
 	if err := r.Write(&text); err != nil {
