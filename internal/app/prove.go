@@ -263,17 +263,40 @@ func (t ProveTask) sub(ctx context.Context, name string, w *wanderer) (proof.Sub
 	if math.IsNaN(s.Airmass) && s.Altitude > 0 {
 		s.Airmass = sky.Airmass(s.Altitude)
 	}
-	for _, form := range []string{"2006-01-02T15:04:05.999999999", time.RFC3339Nano} {
-		if at, err := time.Parse(form, say.text("DATE-OBS")); err == nil {
-			s.Start = at.UTC()
-			break
-		}
-	}
+	s.Start = say.start()
 	if s.Focal > 5 && s.Pixel > 0.1 {
 		s.Scale = optics.Scale(s.Pixel, s.Focal)
 	}
-	s.Solution, err = w.find(ctx, &m, say, s.Scale)
-	return s, err
+	if s.Solution, err = w.find(ctx, &m, say, s.Scale); err != nil {
+		return s, err
+	}
+	if begin, length, err := exposed(say.header); err == nil && (math.IsNaN(float64(s.Lat)) || math.IsNaN(float64(s.Lon))) {
+		at := placed{header: say.header, begin: begin, length: length}
+		at.File = name
+		if s.Solution != nil {
+			at.WCS = s.Solution.WCS
+		}
+		if site, _, ok := headerSite(&at); ok {
+			s.Lat, s.Lon = site.Lat, site.Lon
+		}
+	}
+	return s, nil
+}
+
+// start returns when an exposure began, the zero time where nothing says it.
+func (w words) start() time.Time {
+	if w.header != nil {
+		if m, ok := w.header.Start(); ok && m.Fine <= 60 {
+			return m.Time.UTC()
+		}
+		return time.Time{}
+	}
+	for _, form := range []string{"2006-01-02T15:04:05.999999999", time.RFC3339Nano} {
+		if at, err := time.Parse(form, w.notes["DATE-OBS"]); err == nil {
+			return at.UTC()
+		}
+	}
+	return time.Time{}
 }
 
 // find solves a sub from what its header says, nil where that does not settle
