@@ -36,6 +36,7 @@ func (p *pack) cone(dst []Star, ra, dec, radius unit.Deg, faintest unit.Mag) []S
 		if last-first+1 >= n {
 			first, last = 0, n-1
 		}
+		whole := farthest(dec0, -90+h*float64(z), -90+h*float64(z+1)) < r-slack
 		for k := first; k <= last; k++ {
 			c := (k + n) % n
 			i, end := zoneStar+u16(p.cell, 2*(zoneCell+c)), zoneEnd
@@ -48,6 +49,10 @@ func (p *pack) cone(dst []Star, ra, dec, radius unit.Deg, faintest unit.Mag) []S
 					break // the rest of the cell is fainter
 				}
 				s := p.decode(rec, z, c, n)
+				if whole {
+					dst = append(dst, s)
+					continue
+				}
 				sd := math.Sin((float64(s.Dec) - dec0) * toRad / 2)
 				sa := math.Sin((float64(s.RA) - ra0) * toRad / 2)
 				if sd*sd+math.Cos(float64(s.Dec)*toRad)*cosDec*sa*sa <= hav {
@@ -82,6 +87,16 @@ func reach(dec0, r, lo, hi float64) float64 {
 		return math.Acos(max(-1, min(1, c))) / toRad
 	}
 	return max(at(lo), at(hi))
+}
+
+// farthest returns the distance, in degrees, from declination dec0 of the
+// farthest place in the zone lo to hi: half a turn of right ascension away,
+// where declination d is 180 - |d + dec0| from it.
+func farthest(dec0, lo, hi float64) float64 {
+	if lo+dec0 < 0 && hi+dec0 > 0 {
+		return 180
+	}
+	return 180 - min(math.Abs(lo+dec0), math.Abs(hi+dec0))
 }
 
 // wrap returns the angle in [0, 360).

@@ -3,7 +3,13 @@ package solve
 import (
 	"cmp"
 	"math"
+	"runtime"
 	"slices"
+	"sync"
+
+	"holdfast/internal/catalog"
+	"holdfast/internal/sky"
+	"holdfast/internal/unit"
 )
 
 // vec is a unit vector: ICRS on the sky, or in a frame with the third axis
@@ -53,58 +59,108 @@ type band struct {
 }
 
 // newChart sorts the stars into cells that hold about four where the sky has
-// perSr of them per steradian. They all lie within radius, in radians, of v.
-func newChart(marks []mark, v vec, radius, perSr float64) *chart {
-	dec := math.Asin(min(max(v[2], -1), 1))
+// perSr of them per steradian. They all lie within radius of d.
+func newChart(stars []catalog.Star, d sky.Direction, radius unit.Deg, perSr float64) *chart {
+	dec, r := float64(d.Dec.Rad()), float64(radius.Rad())
 	const slack = 1e-6
-	south, north := max(dec-radius-slack, -math.Pi/2), min(dec+radius+slack, math.Pi/2)
+	south, north := max(dec-r-slack, -math.Pi/2), min(dec+r+slack, math.Pi/2)
 	h := math.Sqrt(4 / max(perSr, 1))
 	n := min(max(int(math.Ceil((north-south)/h)), 1), 4000)
 	c := &chart{south: south, height: (north - south) / float64(n), bands: make([]band, n)}
-	c.middle = math.Atan2(v[1], v[0])
-	c.reach = reachOf(dec, radius+slack)
+	c.middle = math.Remainder(float64(d.RA.Rad()), 2*math.Pi)
+	c.reach = reachOf(dec, r+slack)
 	total := 0
 	for i := range c.bands {
+		// No cell is narrower than a band is high.
 		lo, hi := south+c.height*float64(i), south+c.height*float64(i+1)
-		widest := math.Cos(min(math.Abs(lo), math.Abs(hi)))
-		if lo < 0 && hi > 0 {
-			widest = 1
-		}
-		k := max(1, int(math.Ceil(2*c.reach*widest/c.height)))
+		narrowest := math.Cos(max(math.Abs(lo), math.Abs(hi)))
+		k := max(1, int(2*c.reach*narrowest/c.height))
 		c.bands[i] = band{total, k, float64(k) / (2 * c.reach)}
 		total += k
 	}
-	cell := make([]uint32, len(marks))
-	c.first = make([]uint32, total+1)
-	for i, m := range marks {
-		k := c.cellOf(m.vec())
-		cell[i] = uint32(k)
+	c.place(stars, total)
+	return c
+}
+
+// place sorts the stars into so many cells.
+func (c *chart) place(stars []catalog.Star, cells int) {
+	marks, cell := make([]mark, len(stars)), make([]uint32, len(stars))
+	share(len(stars), func(from, to int) {
+		for i := from; i < to; i++ {
+			s := &stars[i]
+			ra, dec := float64(s.RA.Rad()), float64(s.Dec.Rad())
+			sa, ca := math.Sincos(ra)
+			sd, cd := math.Sincos(dec)
+			marks[i] = mark{float32(cd * ca), float32(cd * sa), float32(sd), float32(s.VT)}
+			b := &c.bands[min(max(c.bandOf(dec), 0), len(c.bands)-1)]
+			cell[i] = uint32(b.cell + min(max(int(c.along(ra)*b.perRA), 0), b.cells-1))
+		}
+	})
+	c.first = make([]uint32, cells+1)
+	for _, k := range cell {
 		c.first[k+1]++
 	}
-	for k := range total {
+	for k := range cells {
 		c.first[k+1] += c.first[k]
 	}
-	next := slices.Clone(c.first[:total])
+	next := slices.Clone(c.first[:cells])
 	c.marks = make([]mark, len(marks))
 	for i, m := range marks {
 		k := cell[i]
 		c.marks[next[k]] = m
 		next[k]++
 	}
-	for k := range total {
-		// Most cells hold few stars.
-		s := c.marks[c.first[k]:c.first[k+1]]
-		if len(s) > 12 {
-			slices.SortStableFunc(s, func(a, b mark) int { return cmp.Compare(a.mag, b.mag) })
-			continue
+	share(cells, func(from, to int) {
+		for k := from; k < to; k++ {
+			brightFirst(c.marks[c.first[k]:c.first[k+1]])
 		}
-		for i := 1; i < len(s); i++ {
-			for j := i; j > 0 && s[j].mag < s[j-1].mag; j-- {
-				s[j], s[j-1] = s[j-1], s[j]
-			}
+	})
+}
+
+// brightFirst sorts the stars of a cell, which are few as a rule.
+func brightFirst(s []mark) {
+	if len(s) > 12 {
+		slices.SortStableFunc(s, func(a, b mark) int { return cmp.Compare(a.mag, b.mag) })
+		return
+	}
+	for i := 1; i < len(s); i++ {
+		for j := i; j > 0 && s[j].mag < s[j-1].mag; j-- {
+			s[j], s[j-1] = s[j-1], s[j]
 		}
 	}
-	return c
+}
+
+// share divides n things among the processors if they are many.
+func share(n int, do func(from, to int)) {
+	workers := 1
+	if n > 1<<14 {
+		workers = runtime.GOMAXPROCS(0)
+	}
+	var wait sync.WaitGroup
+	for i := range workers {
+		wait.Go(func() { do(i*n/workers, (i+1)*n/workers) })
+	}
+	wait.Wait()
+}
+
+// cut returns where to divide the bands from to to-1 into parts with about as
+// many stars each: the first band of every part, and to.
+func (c *chart) cut(from, to, parts int) []int {
+	at := func(b int) int {
+		if b == len(c.bands) {
+			return len(c.marks)
+		}
+		return int(c.first[c.bands[b].cell])
+	}
+	cuts := []int{from}
+	b := from
+	for p := 1; p < parts; p++ {
+		for b < to && (at(b)-at(from))*parts < p*(at(to)-at(from)) {
+			b++
+		}
+		cuts = append(cuts, b)
+	}
+	return append(cuts, to)
 }
 
 // reachOf returns how far in right ascension a circle about a declination
@@ -116,15 +172,15 @@ func reachOf(dec, radius float64) float64 {
 	return math.Asin(min(1, math.Sin(radius)/math.Cos(dec)))
 }
 
-// cellOf returns the cell of a direction.
-func (c *chart) cellOf(v vec) int {
-	b := &c.bands[min(max(c.bandOf(math.Asin(min(max(v[2], -1), 1))), 0), len(c.bands)-1)]
-	return b.cell + min(max(int(c.along(v)*b.perRA), 0), b.cells-1)
-}
-
-// along returns the right ascension of v from the chart's western edge.
-func (c *chart) along(v vec) float64 {
-	return math.Remainder(math.Atan2(v[1], v[0])-c.middle, 2*math.Pi) + c.reach
+// along returns a right ascension from the chart's western edge, in radians.
+func (c *chart) along(ra float64) float64 {
+	d := ra - c.middle
+	if d < -math.Pi {
+		d += 2 * math.Pi
+	} else if d > math.Pi {
+		d -= 2 * math.Pi
+	}
+	return d + c.reach
 }
 
 // bandOf returns the band of a declination; there is none if it is negative or
@@ -140,7 +196,7 @@ type near struct {
 // around appends the stars within an angle of v and not fainter than mag.
 func (c *chart) around(dst []near, v vec, angle float64, mag float32) []near {
 	dec := math.Asin(min(max(v[2], -1), 1))
-	ra := c.along(v)
+	ra := c.along(math.Atan2(v[1], v[0]))
 	s := 2 * math.Sin(min(angle, math.Pi)/2)
 	limit := s * s
 	const slack = 1e-6
@@ -224,18 +280,15 @@ func insert(best []near, d near, k int) []near {
 	return best
 }
 
-// block appends the runs of stars that hold every star of the chart within a
-// band's height of any place in cell k of band b.
-func (c *chart) block(dst [][2]uint32, b, k int) [][2]uint32 {
+// block appends the runs of stars that hold every star of the chart within so
+// many bands' height of any place in cell k of band b.
+func (c *chart) block(dst [][2]uint32, b, k, reach int) [][2]uint32 {
 	at := &c.bands[b]
 	west, east := float64(k)/at.perRA, float64(k+1)/at.perRA
 	south := c.south + c.height*float64(b)
-	half := math.Pi
-	if d := max(math.Abs(south), math.Abs(south+c.height)); d+c.height < math.Pi/2 {
-		half = math.Asin(min(1, math.Sin(c.height)/math.Cos(d)))
-	}
+	half := reachOf(max(math.Abs(south), math.Abs(south+c.height)), float64(reach)*c.height)
 	round := c.reach == math.Pi
-	for i := max(b-1, 0); i <= min(b+1, len(c.bands)-1); i++ {
+	for i := max(b-reach, 0); i <= min(b+reach, len(c.bands)-1); i++ {
 		d := &c.bands[i]
 		lo, hi := int(math.Floor((west-half)*d.perRA)), int(math.Floor((east+half)*d.perRA))
 		if !round {

@@ -35,6 +35,9 @@ func (w *view) poseOf(l *layer, q *sought, ref uint32, room *[]near) (pose, bool
 	east, north := basis(v)
 	var to, from [3]arm
 	for i, k := range triples[ref&(1<<tripleBits-1)] {
+		if int(k) >= len(*room) {
+			return pose{}, false // the farthest was on the very edge of where they are looked for
+		}
 		to[i] = onPlane(l.chart.marks[(*room)[k].index].vec(), v, east, north)
 	}
 	scale := w.scale

@@ -2,8 +2,6 @@ package solve
 
 import (
 	"math"
-	"runtime"
-	"sync"
 )
 
 // A quad is a star and three neighbours, its arms. Divided by the longest arm
@@ -116,18 +114,14 @@ func newTable(parts ...*quads) *table {
 	}
 	t := &table{start: make([]uint32, boxes+1), code: make([]uint32, n), ref: make([]uint32, n)}
 	// Each of a few workers sees to a range of the boxes.
-	workers := 1
-	if n > 1<<18 {
-		workers = min(runtime.GOMAXPROCS(0), 8)
-	}
-	share := func(do func(lo, hi uint32)) {
-		var wait sync.WaitGroup
-		for i := range workers {
-			wait.Go(func() { do(uint32(i*boxes/workers), uint32((i+1)*boxes/workers)) })
+	each := func(do func(lo, hi uint32)) {
+		if n < 1<<18 {
+			do(0, boxes)
+			return
 		}
-		wait.Wait()
+		share(boxes, func(lo, hi int) { do(uint32(lo), uint32(hi)) })
 	}
-	share(func(lo, hi uint32) {
+	each(func(lo, hi uint32) {
 		for _, q := range parts {
 			for i, c := range q.code {
 				if b := box(q.pane[i], c); b >= lo && b < hi {
@@ -140,7 +134,7 @@ func newTable(parts ...*quads) *table {
 		t.start[b+1] += t.start[b]
 	}
 	// Fill each box from its end; start then points at the first again.
-	share(func(lo, hi uint32) {
+	each(func(lo, hi uint32) {
 		for _, q := range parts {
 			for i, c := range q.code {
 				if b := box(q.pane[i], c); b >= lo && b < hi {

@@ -283,17 +283,20 @@ func (s *search) views(e effort, parities []float64) []*view {
 // look looks a view up in a layer.
 func (s *search) look(l *layer, w *view) (bool, error) {
 	w.prepare()
-	for i := range w.shapes {
-		if i%64 == 0 {
-			if err := s.ctx.Err(); err != nil {
-				return false, fmt.Errorf("solve: stopped: %w", err)
+	for b := range l.belts {
+		t := l.table(b)
+		for i := range w.shapes {
+			if i%64 == 0 {
+				if err := s.ctx.Err(); err != nil {
+					return false, fmt.Errorf("solve: stopped: %w", err)
+				}
 			}
-		}
-		q := &w.shapes[i]
-		s.refs = l.table.find(s.refs[:0], q.shape, q.tol)
-		for _, ref := range s.refs {
-			if s.try(l, w, q, ref) {
-				return true, nil
+			q := &w.shapes[i]
+			s.refs = t.find(s.refs[:0], q.shape, q.tol)
+			for _, ref := range s.refs {
+				if s.try(l, w, q, ref) {
+					return true, nil
+				}
 			}
 		}
 	}

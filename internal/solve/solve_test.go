@@ -68,20 +68,24 @@ const narrowest float64 = 0.4
 // and none wrongly.
 func TestBlind(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
-	n := count(500, 25)
+	n := count(2000, 25)
 	narrow := narrowest
 	if testing.Short() {
 		narrow = 1.5 // spares the making of the deepest table
 	}
+	var times []time.Duration
 	refused := 0
 	for i := range n {
 		d := draw(r, usual, narrow, 30)
+		began := time.Now()
 		s, err := Solve(t.Context(), Request{Spots: d.spots, Width: d.width, Height: d.height})
 		if err != nil {
 			t.Fatal(err)
 		}
+		times = append(times, time.Since(began))
 		if !s.Solved {
 			refused++
+			t.Logf("field %d of %.2f degrees at %v with %d stars is refused: %s", i, float64(d.wide), d.centre, d.stars-d.lost, s.Why)
 		} else if why := d.off(s); why != "" {
 			t.Errorf("field %d of %.2f degrees at %v is solved wrongly: %s", i, float64(d.wide), d.centre, why)
 		}
@@ -89,6 +93,40 @@ func TestBlind(t *testing.T) {
 	if float64(refused) > 0.01*float64(n) {
 		t.Errorf("%d of %d fields are refused", refused, n)
 	}
+	slices.Sort(times)
+	t.Logf("%d fields, %d refused: median %v, 99 %% %v, longest %v", n, refused, times[n/2], times[n*99/100], times[n-1])
+}
+
+// TestCold solves narrow fields of which nothing is known with no table made
+// yet, as the first frame of a program is: with the tables at hand the answer
+// is the same.
+func TestCold(t *testing.T) {
+	if testing.Short() {
+		t.Skip("makes the deepest tables over and over")
+	}
+	kept := atlas
+	defer func() { atlas = kept }()
+	r := rand.New(rand.NewPCG(77, 78))
+	var times []time.Duration
+	const n = 60
+	for i := range n {
+		d := draw(r, usual, narrowest, 1.2)
+		req := Request{Spots: d.spots, Width: d.width, Height: d.height}
+		atlas = newAtlas()
+		began := time.Now()
+		cold, err := Solve(t.Context(), req)
+		times = append(times, time.Since(began))
+		warm, err2 := Solve(t.Context(), req)
+		if err != nil || err2 != nil || !cold.Solved {
+			t.Errorf("field %d of %.2f degrees: %v %v %s", i, float64(d.wide), err, err2, cold.Why)
+			continue
+		}
+		if cold.Centre != warm.Centre || cold.Matched != warm.Matched || d.off(cold) != "" {
+			t.Errorf("field %d of %.2f degrees: %v, and with the tables %v", i, float64(d.wide), cold.Centre, warm.Centre)
+		}
+	}
+	slices.Sort(times)
+	t.Logf("%d fields: median %v, 95 %% %v, longest %v", n, times[n/2], times[n*95/100], times[n-1])
 }
 
 // strewn returns spots at random places.
