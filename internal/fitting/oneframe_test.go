@@ -26,13 +26,20 @@ type scene struct {
 }
 
 // stamp draws one star of unit light, its centre off the middle of n by n pixels
-// by dx and dy: the transform of the transfer functions of pupil, air and pixel.
+// by dx and dy: the transform of the transfer functions of air, telescope and pixel.
 func (s scene) stamp(n int, dx, dy float64) []float64 {
-	air, box := psf.Air(unit.Arcsec(s.fwhm)), psf.Box(1, 0)
-	pupil := newPupilImage(s.disc/(8*s.airy), s.hole, 2*s.disc)
+	// A pixel stands for an arcsecond.
+	aperture := unit.MM(0.55e-3 * unit.ArcsecPerRad / s.airy)
+	round := []psf.Kernel{psf.Air(unit.Arcsec(s.fwhm)), psf.Airy(0.55, aperture, s.hole), psf.Defocus(unit.Arcsec(s.disc), 0.55, aperture, s.hole)}
+	box := psf.Box(1, 0)
 	of := func(fx, fy float64) float64 {
-		f := math.Hypot(fx, fy)
-		return pupil.otf(f*s.disc, s.hole) * air.OTF(f, 0) * box.OTF(fx, fy)
+		otf := box.OTF(fx, fy)
+		for _, k := range round {
+			if otf *= k.OTF(fx, fy); math.Abs(otf) < 1e-9 {
+				return 0
+			}
+		}
+		return otf
 	}
 	fft := fourier.NewCmplxFFT(n)
 	img := make([]complex128, n*n)

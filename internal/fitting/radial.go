@@ -444,17 +444,17 @@ func (h *hankel) near(hole, airy float64) (pupil, bool) {
 // not fitted, nor is a hole that is given.
 func (h *hankel) fit(hole, airy, about, held float64) (pupil, bool) {
 	n, hfd := len(h.Radius), float64(h.HFD)
-	var waves *pupilImage
+	var waves *psf.PupilImage
 	if airy > 0 {
 		most := 2 * hfd
 		if held > 0 {
 			most = 1.01 * held // and what a derivative looks at
 		}
-		waves = newPupilImage(about/(8*airy), hole, h.high*most)
+		waves = psf.NewPupilImage(about/(8*airy), hole, h.high*most)
 	}
 	leftover := func(a air, disc, e, width float64, out []float64) float64 {
 		if waves != nil {
-			return h.leftover(h.draw(a, width, func(f float64) float64 { return waves.otf(f*disc, e) }), out)
+			return h.leftover(h.draw(a, width, func(f float64) float64 { return waves.OTF(f*disc, e) }), out)
 		}
 		d := psf.Disc(unit.Arcsec(disc), e)
 		return h.leftover(h.draw(a, width, func(f float64) float64 { return d.OTF(f, 0) }), out)
@@ -540,4 +540,15 @@ func (h *hankel) fit(hole, airy, about, held float64) (pupil, bool) {
 		}
 	}
 	return best, !math.IsInf(bestSum, 1)
+}
+
+// simpson is the weight of point i of n+1.
+func simpson(i, n int) float64 {
+	switch {
+	case i == 0 || i == n:
+		return 1
+	case i%2 == 1:
+		return 4
+	}
+	return 2
 }

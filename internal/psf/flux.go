@@ -115,7 +115,9 @@ func total(kernels []Kernel) Cov {
 func product(kernels []Kernel, u, v float64) float64 {
 	otf := 1.0
 	for i := range kernels {
-		otf *= kernels[i].OTF(u, v)
+		if otf *= kernels[i].OTF(u, v); math.Abs(otf) < 1e-12 {
+			return 0
+		}
 	}
 	return otf
 }

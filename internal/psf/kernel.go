@@ -12,11 +12,12 @@ import (
 // covariance, and so has every star it is part of.
 type Kernel struct {
 	kind        kind
-	size        float64 // arcsec: FWHM, lambda/D, side, length, diameter, amplitude
-	hole        float64 // ratio of inner to outer diameter of an annulus
-	east, north float64 // direction of a trail, a sinusoid, a pixel's side
-	cov         Cov     // its Gaussian equivalent
-	moved, end  float64 // of a short exposure: variance of the motion left out, arcsec^2; where the OTF ends, cycles per arcsec
+	size        float64    // arcsec: FWHM, lambda/D, side, length, diameter, amplitude
+	waves       *waveTable // of a defocus
+	hole        float64    // ratio of inner to outer diameter of an annulus
+	east, north float64    // direction of a trail, a sinusoid, a pixel's side
+	cov         Cov        // its Gaussian equivalent
+	moved, end  float64    // of a short exposure: variance of the motion left out, arcsec^2; where the OTF ends, cycles per arcsec
 }
 
 type kind uint8
@@ -29,6 +30,7 @@ const (
 	box
 	trail
 	disc
+	defocus
 	sine
 	short
 )
@@ -118,8 +120,8 @@ func Sine(amplitude unit.Arcsec, pa unit.Deg) Kernel {
 
 // Disc returns the geometric image of a pupil out of focus: a uniform disc of
 // the given outer diameter with a concentric hole (ratio of the diameters, 0 to
-// below 1; beyond, NaN). It holds when the defocus is well beyond a quarter
-// wave; nearer to focus the product with Airy is a little too wide.
+// below 1; beyond, NaN). It is for a focal ratio that is not known: Defocus is
+// what waves make of it.
 //
 // OTF [B(d f) - h^2 B(h d f)]/(1 - h^2), B(x) = 2 J1(pi x)/(pi x); variance
 // d^2 (1 + h^2)/16 on every axis.
@@ -165,6 +167,8 @@ func (k Kernel) OTF(uPerArcsec, vPerArcsec float64) float64 {
 		return math.Exp(-k.decay(u, v))
 	case airy, disc:
 		return k.ring(math.Hypot(u, v))
+	case defocus:
+		return k.waves.at(k.size * math.Hypot(u, v))
 	case short:
 		return k.shortOTF(math.Hypot(u, v))
 	case box:

@@ -173,6 +173,12 @@ func (g *grid) transfer(otf []float64, f frame, kernels []Kernel) {
 			for j := range otf {
 				otf[j] *= k.ring(math.Sqrt(us[j]*us[j] + vs[j]*vs[j]))
 			}
+		case defocus:
+			for j := range otf {
+				if math.Abs(otf[j]) > 1e-8 { // what does not count needs no table
+					otf[j] *= k.waves.at(k.size * math.Sqrt(us[j]*us[j]+vs[j]*vs[j]))
+				}
+			}
 		case short:
 			for j := range otf {
 				otf[j] *= k.shortOTF(math.Sqrt(us[j]*us[j] + vs[j]*vs[j]))

@@ -136,7 +136,7 @@ func (b *Blur) transfer(kernels []psf.Kernel, fx, fy float64) float64 {
 	u, v := (m.ex*fx+m.ey*fy)/s2, (m.nx*fx+m.ny*fy)/s2
 	otf := sinc(fx) * sinc(fy)
 	for i := range kernels {
-		if otf == 0 {
+		if math.Abs(otf) < 1e-9 {
 			return 0
 		}
 		otf *= kernels[i].OTF(u, v)
