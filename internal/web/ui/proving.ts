@@ -2,17 +2,12 @@
 
 import { begin, useNote, useWork, type Trouble, type Work } from "./api";
 import { useState } from "preact/hooks";
+import type { Line } from "./parts/ledger";
 import { useSheet } from "./sheet";
 
-export interface ProofRow {
-  term: string;
-  east_arcsec: number | null;
-  north_arcsec: number | null;
-  share: number | null;
-  planned_east_arcsec: number | null;
-  planned_north_arcsec: number | null;
+/** ProofRow is a row of a proof; one that cannot be told has no numbers. */
+export interface ProofRow extends Line {
   why: string;
-  remedy: string;
 }
 
 export interface Cause {

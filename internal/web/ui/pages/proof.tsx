@@ -1,6 +1,7 @@
 import { useState } from "preact/hooks";
 import { Drawing } from "../parts/drawing";
 import { FramePick } from "../parts/framepick";
+import { Lines } from "../parts/ledger";
 import { Progress } from "../parts/progress";
 import { causes, useProof, type Cause, type Proved, type ProofRow, type SubSeen } from "../proving";
 import { useSheet } from "../sheet";
@@ -152,66 +153,12 @@ function CauseItem({ c, first, subs }: { c: Cause; first: boolean; subs: number 
 }
 
 function Measured({ rows }: { rows: ProofRow[] }) {
-  const known = rows.filter((r) => r.east_arcsec !== null);
-  const planned = known.some((r) => r.planned_east_arcsec !== null);
-  const most = Math.max(...known.map((r) => Math.max(r.east_arcsec ?? 0, r.north_arcsec ?? 0, r.planned_east_arcsec ?? 0, r.planned_north_arcsec ?? 0)), 1e-9);
-  const wide = (v: number | null) => Math.max((200 * (v ?? 0)) / most, 0.6);
   const unknown = rows.filter((r) => r.east_arcsec === null);
   return (
-    <div class="ledger">
-      <table>
-        <thead>
-          <tr>
-            <th scope="col">one sigma, arcsec</th>
-            <td class="bars key">
-              <span class="solid" /> east–west <span class="hatched" /> north–south
-            </td>
-            <th scope="col" class="q">
-              east
-            </th>
-            <th scope="col" class="q">
-              north
-            </th>
-            <th scope="col" class="src">
-              told
-            </th>
-          </tr>
-        </thead>
-        <tbody>
-          {known.map((r) => (
-            <tr key={r.term}>
-              <th scope="row">
-                {terms[r.term] ?? r.term}
-                {planned && r.planned_east_arcsec !== null && (
-                  <small>
-                    planned {fixed(r.planned_east_arcsec, 2)}, {fixed(r.planned_north_arcsec, 2)}
-                  </small>
-                )}
-              </th>
-              <td class="bars" aria-hidden="true">
-                <svg viewBox="0 0 200 16" preserveAspectRatio="none">
-                  <rect y="1" height="6" width={wide(r.east_arcsec)} fill="var(--ink)" />
-                  <rect y="9" height="6" width={wide(r.north_arcsec)} fill="url(#ledger-hatch)" stroke="var(--ink)" stroke-width="0.8" vector-effect="non-scaling-stroke" />
-                  {r.planned_east_arcsec !== null && <path d={`M${wide(r.planned_east_arcsec)} 0V8M${wide(r.planned_north_arcsec)} 8V16`} stroke="var(--mark)" stroke-width="2.4" vector-effect="non-scaling-stroke" />}
-                </svg>
-              </td>
-              <td class="q">{fixed(r.east_arcsec, 2)}</td>
-              <td class="q">{fixed(r.north_arcsec, 2)}</td>
-              <td class="src">{r.why}</td>
-            </tr>
-          ))}
-        </tbody>
-      </table>
-      <svg width="0" height="0" aria-hidden="true" class="defs">
-        <defs>
-          <pattern id="ledger-hatch" width="4" height="4" patternUnits="userSpaceOnUse" patternTransform="rotate(35)">
-            <path d="M0 0V4" stroke="var(--ink)" stroke-width="1.1" />
-          </pattern>
-        </defs>
-      </svg>
-      {planned && <p class="hint">The upright marks are what the plan foretold.</p>}
+    <>
+      <Lines rows={rows.filter((r) => r.east_arcsec !== null)} head="told" cell={(r) => r.why} />
       {unknown.length > 0 && <p class="say">Unknown: {unknown.map((r) => (terms[r.term] ?? r.term).toLowerCase()).join(", ")}. These frames do not tell.</p>}
-    </div>
+    </>
   );
 }
 
