@@ -32,6 +32,7 @@ type guideView struct {
 	skyPerS   float64     // electrons per second and pixel, dark current included
 	fwhm      unit.Px     // of the star, the pixel included
 	bare      unit.Px     // of the star before pixels average it
+	peak      float64     // share of its light that the brightest pixel gets at most
 	dimming   unit.Mag    // by the air
 	floor     unit.Px     // centroid error that no light removes
 	coarse    float64     // factor on the centroid error for pixels that undersample the star
@@ -59,14 +60,16 @@ func viewOf(r *rig.Rig, p *place) guideView {
 		psf.Air(turbulence(r).At(p.airmass).FWHM(r.Imaging.Wavelength.V)),
 		psf.Airy(r.Imaging.Wavelength.V, g.Aperture.V, g.Obstruction.V),
 		blur(g.Spot.V, g.Focal.V),
-		psf.Disc(optics.ShiftAngle(optics.Blur(g.Defocus.V, n), g.Focal.V), g.Obstruction.V),
+		psf.Defocus(optics.ShiftAngle(optics.Blur(g.Defocus.V, n), g.Focal.V), r.Imaging.Wavelength.V, g.Aperture.V, g.Obstruction.V),
 	}
 	v.bare = v.scale.Px(psf.Star(kernels...).FWHM())
 	v.coarse = 1
 	if v.bare < 2.5 { // beyond, within 3 % of 1
 		v.coarse = detector.Undersampling(max(v.bare, 0.45))
 	}
-	v.width = psf.Star(append(kernels, psf.Box(v.scale.Arcsec(1), 0))...).FWHM()
+	kernels = append(kernels, psf.Box(v.scale.Arcsec(1), 0))
+	v.peak = psf.Peak(kernels...) * sq(float64(v.scale.Arcsec(1)))
+	v.width = psf.Star(kernels...).FWHM()
 	v.fwhm = v.scale.Px(v.width)
 	return v
 }
@@ -106,7 +109,7 @@ func (v guideView) centroid(m unit.Mag, exposure unit.Second) unit.Arcsec {
 // fill returns how full the brightest pixel of a star is in an exposure.
 func (v guideView) fill(m unit.Mag, exposure unit.Second) float64 {
 	s := v.spot(m, exposure)
-	return v.well.Fill(s.Star, detector.PeakFraction(v.bare, 0, 0), s.Background)
+	return v.well.Fill(s.Star, v.peak, s.Background)
 }
 
 // saturates reports whether a star of a magnitude fills its brightest pixel

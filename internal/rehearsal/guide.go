@@ -83,7 +83,7 @@ func (c *GuideCamera) Draw(s *GuideShot, workers int) (*synth.Drawing, error) {
 		psf.Gaussian(s.Quick),
 		psf.Airy(lambda, g.Aperture.V, g.Obstruction.V),
 		psf.Gaussian(psf.Round(optics.ShiftAngle(g.Spot.V, g.Focal.V) / fwhmPerSigma)),
-		psf.Disc(optics.ShiftAngle(optics.Blur(defocus, c.fNumber), g.Focal.V), g.Obstruction.V),
+		psf.Defocus(optics.ShiftAngle(optics.Blur(defocus, c.fNumber), g.Focal.V), lambda, g.Aperture.V, g.Obstruction.V),
 	}})
 	if err != nil {
 		return nil, err

@@ -739,7 +739,7 @@ func (p *player) guideWidth(airmass float64) unit.Px {
 		psf.Air(turbulence(p.r).At(airmass).FWHM(p.r.Imaging.Wavelength.V)),
 		psf.Airy(p.r.Imaging.Wavelength.V, g.Aperture.V, g.Obstruction.V),
 		psf.Gaussian(psf.Round(optics.ShiftAngle(g.Spot.V, g.Focal.V)/fwhmPerSigma)),
-		psf.Disc(optics.ShiftAngle(optics.Blur(g.Defocus.V+p.t.guideDefocus, n), g.Focal.V), g.Obstruction.V),
+		psf.Defocus(optics.ShiftAngle(optics.Blur(g.Defocus.V+p.t.guideDefocus, n), g.Focal.V), p.r.Imaging.Wavelength.V, g.Aperture.V, g.Obstruction.V),
 	).FWHM()
 	p.t.width, p.t.widthAt = scale.Px(width), airmass
 	return p.t.width
