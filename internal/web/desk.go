@@ -167,7 +167,7 @@ const most = 5000
 // list returns what a folder holds, folders first; the empty name lists the
 // folders of the desk.
 func (d *desk) list(name string) ([]item, error) {
-	var out []item
+	out := []item{} // an empty folder is a list without items
 	if name == "" {
 		for _, r := range d.roots {
 			out = append(out, item{Name: r.Label, Path: r.Label, Folder: true})

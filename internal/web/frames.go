@@ -4,12 +4,18 @@ import (
 	"encoding/json"
 	"fmt"
 
+	"holdfast/internal/solve"
 	"holdfast/internal/star"
 )
 
 // measured is what measure answers, as the command does.
 type measured struct {
 	Frames []star.Frame `json:"frames"`
+}
+
+// solved is what solve answers, as the command does.
+type solved struct {
+	Frames []solve.Answer `json:"frames"`
 }
 
 // read reads a question.

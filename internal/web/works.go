@@ -218,6 +218,9 @@ var workers = map[string]worker{
 	"pole":    step(poleStep),
 	"drive":   step(driveStep),
 	"flex":    step(flexStep),
+	"solve":   step(solveStep),
+	"sub":     step(subStep),
+	"compare": step(compareStep),
 	"prove":   prove,
 	"example": example,
 }

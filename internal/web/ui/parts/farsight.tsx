@@ -1,54 +1,99 @@
 import { useEffect, useRef, useState } from "preact/hooks";
+import type { Far } from "../steps";
 
-/**
- * FarSight fills the screen with one figure, to be read from the other end of
- * the telescope, and can sound a tone that rises as what is left goes to zero.
- */
-export function FarSight({ figure, word, left, close }: { figure: string; word: string; left: number | null; close(): void }) {
-  const [sound, setSound] = useState(false);
-  const audio = useRef<{ ctx: AudioContext; osc: OscillatorNode } | null>(null);
-  const box = useRef<HTMLDivElement>(null);
+/** The tone: from far away to there it rises by three octaves. */
+const lowest = 220;
+const octaves = 3;
+const loudness = 0.06;
+
+/** pitch returns the frequency of what is left of the way. */
+export function pitch(left: number): number {
+  return lowest * Math.pow(2, octaves * (1 - Math.min(Math.max(left, 0), 1)));
+}
+
+/** useTone sounds a tone while it is on. */
+function useTone(on: boolean, left: number | null) {
+  const sounding = useRef<{ ctx: AudioContext; osc: OscillatorNode; gain: GainNode } | null>(null);
   useEffect(() => {
-    box.current?.focus();
-    const key = (e: KeyboardEvent) => e.key === "Escape" && close();
-    addEventListener("keydown", key);
-    return () => {
-      removeEventListener("keydown", key);
-      void audio.current?.ctx.close();
-    };
-  }, []);
-  useEffect(() => {
-    if (!sound) {
-      void audio.current?.ctx.close();
-      audio.current = null;
-      return;
-    }
+    if (!on) return;
     const ctx = new AudioContext();
     const osc = ctx.createOscillator();
     const gain = ctx.createGain();
-    gain.gain.value = 0.06;
+    gain.gain.value = 0;
     osc.connect(gain).connect(ctx.destination);
     osc.start();
-    audio.current = { ctx, osc };
-  }, [sound]);
+    sounding.current = { ctx, osc, gain };
+    return () => {
+      sounding.current = null;
+      void ctx.close();
+    };
+  }, [on]);
   useEffect(() => {
-    // Three octaves from far away to there.
-    if (audio.current && left !== null) audio.current.osc.frequency.value = 220 * Math.pow(2, 3 * (1 - Math.min(Math.abs(left), 1)));
-  }, [left, sound]);
+    const s = sounding.current;
+    if (!s) return;
+    s.gain.gain.setTargetAtTime(left === null ? 0 : loudness, s.ctx.currentTime, 0.05); // silent where nothing is known
+    if (left !== null) s.osc.frequency.setTargetAtTime(pitch(left), s.ctx.currentTime, 0.08);
+  }, [on, left]);
+}
+
+/** useAwake keeps the screen lit, where the browser lets it. */
+function useAwake() {
+  useEffect(() => {
+    let lock: WakeLockSentinel | undefined;
+    let gone = false;
+    navigator.wakeLock
+      ?.request("screen")
+      .then((l) => (gone ? void l.release() : (lock = l)))
+      .catch(() => undefined); // it sleeps as it always does
+    return () => {
+      gone = true;
+      void lock?.release();
+    };
+  }, []);
+}
+
+/**
+ * FarSight fills the screen with one figure, to be read from the other end of
+ * the telescope, and sounds, if it is asked to, a tone that rises as what is
+ * left goes to zero. A tap or Escape leaves it.
+ */
+export function FarSight({ far, note, close }: { far: Far[]; note: string; close(): void }) {
+  const [sound, setSound] = useState(false);
+  const [name, setName] = useState(far[0]?.name ?? "");
+  const box = useRef<HTMLDialogElement>(null);
+  const f = far.find((x) => x.name === name) ?? far[0];
+  useTone(sound, f?.left ?? null);
+  useAwake();
+  useEffect(() => {
+    const d = box.current!;
+    d.showModal();
+    return () => d.close();
+  }, []);
   return (
-    <div class="farsight" role="dialog" aria-modal="true" aria-label="Far sight" tabIndex={-1} ref={box}>
-      <p class="figure" aria-live="assertive">
-        {figure}
+    <dialog class="farsight" aria-label="Far sight" ref={box} onCancel={close} onClick={close}>
+      <div class={"reading " + (f && f.figure.length > 4 ? "long" : "")} aria-live="assertive">
+        <p class="figure" key={f?.figure}>
+          {f?.figure ?? "–"}
+        </p>
+        <p class="word">{f?.word ?? ""}</p>
+      </div>
+      <p class="note" role="status">
+        {note || "\u00a0"}
       </p>
-      <p class="word">{word}</p>
-      <p class="row">
+      <div class="row" onClick={(e) => e.stopPropagation()}>
+        {far.length > 1 &&
+          far.map((x) => (
+            <button type="button" key={x.name} aria-pressed={x === f} onClick={() => setName(x.name)}>
+              {x.name}
+            </button>
+          ))}
         <button type="button" aria-pressed={sound} onClick={() => setSound(!sound)}>
-          Tone
+          tone
         </button>
         <button type="button" onClick={close}>
-          Close
+          close
         </button>
-      </p>
-    </div>
+      </div>
+    </dialog>
   );
 }

@@ -1,0 +1,106 @@
+package draw
+
+import (
+	"fmt"
+	"math"
+
+	"holdfast/internal/unit"
+)
+
+// Screw is a screw of a ring and what is to be done with it.
+type Screw struct {
+	Rear  bool
+	Name  string   // such as F1
+	Angle unit.Deg // from the right towards the top, seen from behind
+	Turns float64  // in is positive; less than a hundredth is left alone
+	Order int      // in which it is turned, from 1; 0 is not turned
+}
+
+// Screws are the two rings of a guide telescope seen from behind, with the
+// screws that are to be turned.
+type Screws []Screw
+
+// leastTurn is the smallest turn that is drawn as one.
+const leastTurn = 0.01
+
+// The measures of the rings, in their own units.
+const (
+	ringsWide = 680.0
+	ringsHigh = 372.0
+	ringTube  = 50.0 // radius of the guide telescope's tube
+	ringIn    = 84.0 // of the ring's inner edge
+	ringOut   = 100.0
+	ringY     = 178.0
+)
+
+// SVG draws the rings. A screw to be turned is thick, with an arrow the way it
+// goes and its turns; a screw that stays is thin.
+func (r Screws) SVG() string {
+	label := "Both rings from behind."
+	for n := 1; n <= len(r); n++ {
+		for _, w := range r {
+			if w.Order == n {
+				label += fmt.Sprintf(" %d: %s, %s.", n, w.Name, w.says())
+			}
+		}
+	}
+	s := begin(ringsWide, ringsHigh, "screws", label)
+	s.hatch("tube-hatch", 8)
+	for i, name := range []string{"front ring", "rear ring"} {
+		cx := ringsWide * (0.25 + 0.5*float64(i))
+		for _, radius := range []float64{ringIn, ringOut} {
+			s.linef(`<circle cx="%s" cy="%s" r="%s" fill="none" stroke="var(--ink)" stroke-width="1.3"/>`, num(cx), num(ringY), num(radius))
+		}
+		s.linef(`<circle cx="%s" cy="%s" r="%s" fill="url(#tube-hatch)" fill-opacity="0.3" stroke="var(--ink)" stroke-width="1.6"/>`, num(cx), num(ringY), num(ringTube))
+		s.text(cx, ringsHigh-8, 14, "soft", "middle", "", name+", from behind")
+	}
+	for _, w := range r {
+		w.draw(s)
+	}
+	return s.end()
+}
+
+// says is the turn in words.
+func (w Screw) says() string {
+	if math.Abs(w.Turns) < leastTurn || w.Order == 0 {
+		return "leave it"
+	}
+	way := "in"
+	if w.Turns < 0 {
+		way = "out"
+	}
+	return fmt.Sprintf("%.2f turn %s", math.Abs(w.Turns), way)
+}
+
+// draw draws one screw with what is to be done.
+func (w Screw) draw(s *sheet) {
+	cx := ringsWide * 0.25
+	if w.Rear {
+		cx = ringsWide * 0.75
+	}
+	sin, cos := math.Sincos(float64(w.Angle.Rad()))
+	// along goes outward from the tube, across to its left.
+	at := func(along, across float64) string {
+		return num(cx+along*cos-across*sin) + " " + num(ringY-along*sin-across*cos)
+	}
+	turned := w.Order > 0 && math.Abs(w.Turns) >= leastTurn
+	colour, shank, head := "ink", 2.0, 5.0
+	if turned {
+		colour, shank, head = "mark", 5, 12
+	}
+	s.path(colour, shank, "", "M%sL%s", at(ringTube+1, 0), at(112, 0))
+	s.path(colour, head, "", "M%sL%s", at(112, 0), at(120, 0))
+	tx, ty := cx+150*cos, ringY-146*sin
+	if !turned {
+		s.text(cx+138*cos, ringY-138*sin+5, 13, "soft", "middle", "", w.Name)
+		return
+	}
+	from, to := 104.0, 62.0
+	if w.Turns < 0 {
+		from, to = to, from
+	}
+	tip := math.Copysign(9, to-from)
+	s.path("mark", 2.4, "", "M%sL%sM%sL%sL%s", at(from, 15), at(to, 15), at(to-tip, 9), at(to, 15), at(to-tip, 21))
+	s.text(tx, ty-4, 17, "ink", "middle", `font-weight="700"`, fmt.Sprintf("%d. %s", w.Order, w.Name))
+	s.text(tx, ty+15, 14, "ink", "middle", "", w.says())
+}
