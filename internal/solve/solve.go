@@ -79,8 +79,8 @@ type search struct {
 // do not settle it; the error is for a Request that makes no sense and for a
 // context that ends, which it looks at a few thousand times a second.
 //
-// The first search without a hint builds the tables of the sky, which takes
-// seconds and stays in memory; docs/solve.md has the figures.
+// A search without a hint builds the tables of the sky that it comes to, which
+// takes up to seconds and stays in memory; docs/solve.md has the figures.
 //
 // Fields between Narrowest and Widest are found. Distortion is fitted up to
 // third order; in the middle of the frame it must leave quads of stars similar
