@@ -62,6 +62,7 @@ oracles: build
 oracles-all: build
 	$(PY) internal/sky/testdata/ref/make_ref.py --check
 	$(PY) internal/loop/testdata/night.py --check
+	$(PY) internal/psf/testdata/ref/waves.py --check
 	$(PY) internal/psf/testdata/ref/stars.py >/dev/null
 	git diff --exit-code -- internal/psf/testdata/ref
 	$(PY) internal/synth/testdata/ref/frame.py --check

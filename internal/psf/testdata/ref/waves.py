@@ -1,7 +1,8 @@
 #!/usr/bin/python3
 """Intensities in the image of an annular pupil out of focus, for TestWaves.
 
-    /usr/bin/python3 waves.py > waves.csv
+    python3 waves.py            # writes waves.csv beside itself
+    python3 waves.py --check    # recomputes and compares with the committed one
 
 numpy and scipy. The amplitude at a distance is integrated over the pupil with
 Bessel's function (Born & Wolf, Principles of Optics, section 8.8), in three
@@ -12,6 +13,9 @@ sigma of a Gaussian that the image is convolved with, distance from the centre,
 light per area there. The unit of length is the diameter of the geometric image;
 all the light is 1.
 """
+import os
+import sys
+
 import numpy as np
 from scipy.special import i0e, j0
 
@@ -47,14 +51,28 @@ def smooth(waves, hole, x):
     return [np.sum(light * np.exp(-((a - r) ** 2) / (2 * s2)) * i0e(a * r / s2)) / s2 for a in x]
 
 
-def main():
-    print("waves,hole,sigma,distance,light")
+def rows():
     for waves in (0.25, 0.5, 1.0, 2.0, 5.0, 12.0):
         for hole in (0.0, 0.2, 0.4):
             x = np.array([0, 0.1, 0.22, 0.35, 0.44, 0.5, 0.56, 0.7, 1.0])
             for sigma, light in ((0, intensity(waves, hole, x)), (SIGMA, smooth(waves, hole, x))):
                 for a, b in zip(x, light):
-                    print(f"{waves},{hole},{sigma},{a},{b:.7g}")
+                    yield waves, hole, sigma, a, b
+
+
+def main():
+    path = os.path.join(os.path.dirname(os.path.abspath(__file__)), "waves.csv")
+    got = np.array(list(rows()))
+    if "--check" in sys.argv:
+        want = np.loadtxt(path, delimiter=",", skiprows=1)
+        worst = np.abs(got - want).max()
+        if worst > 1e-5:
+            sys.exit(f"{path}: off by {worst:.3g}")
+        return
+    with open(path, "w") as f:
+        print("waves,hole,sigma,distance,light", file=f)
+        for waves, hole, sigma, a, b in got:
+            print(f"{waves},{hole},{sigma:g},{a},{b:.7g}", file=f)
 
 
 main()
