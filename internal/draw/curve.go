@@ -3,6 +3,7 @@ package draw
 import (
 	"fmt"
 	"math"
+	"strings"
 )
 
 // CurvePoint is a measured point of a curve.
@@ -128,5 +129,5 @@ func tick(v, step float64) string {
 		v = 0
 	}
 	d := int(math.Max(0, -math.Floor(math.Log10(step)+1e-9)))
-	return fmt.Sprintf("%.*f", d, v)
+	return strings.Replace(fmt.Sprintf("%.*f", d, v), "-", "−", 1)
 }

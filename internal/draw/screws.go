@@ -60,6 +60,9 @@ func (r Screws) SVG() string {
 	return s.end()
 }
 
+// halo keeps lines behind a text from crossing it.
+const halo = `stroke="var(--sheet)" stroke-width="5" paint-order="stroke"`
+
 // says is the turn in words.
 func (w Screw) says() string {
 	if math.Abs(w.Turns) < leastTurn || w.Order == 0 {
@@ -90,9 +93,13 @@ func (w Screw) draw(s *sheet) {
 	}
 	s.path(colour, shank, "", "M%sL%s", at(ringTube+1, 0), at(112, 0))
 	s.path(colour, head, "", "M%sL%s", at(112, 0), at(120, 0))
-	tx, ty := cx+150*cos, ringY-146*sin
+	// What is said stands beyond the head, above it or below.
+	tx, ty := cx+124*cos, ringY-120*sin+26
+	if sin > 0.3 {
+		ty = ringY - 120*sin - 34
+	}
 	if !turned {
-		s.text(cx+138*cos, ringY-138*sin+5, 13, "soft", "middle", "", w.Name)
+		s.text(cx+137*cos, ringY-137*sin+5, 13, "soft", "middle", "", w.Name)
 		return
 	}
 	from, to := 104.0, 62.0
@@ -101,6 +108,6 @@ func (w Screw) draw(s *sheet) {
 	}
 	tip := math.Copysign(9, to-from)
 	s.path("mark", 2.4, "", "M%sL%sM%sL%sL%s", at(from, 15), at(to, 15), at(to-tip, 9), at(to, 15), at(to-tip, 21))
-	s.text(tx, ty-4, 17, "ink", "middle", `font-weight="700"`, fmt.Sprintf("%d. %s", w.Order, w.Name))
-	s.text(tx, ty+15, 14, "ink", "middle", "", w.says())
+	s.text(tx, ty, 17, "ink", "middle", `font-weight="700" `+halo, fmt.Sprintf("%d. %s", w.Order, w.Name))
+	s.text(tx, ty+19, 14, "ink", "middle", halo, w.says())
 }

@@ -206,6 +206,36 @@ func stoppable(t *testing.T, more func(*Config)) (base string, stop func()) {
 	return strings.TrimSuffix(<-ready, "/"), stop
 }
 
+// TestFittingSteps looks at every step before anything was brought: what it
+// teaches fits, can be read by all and is red by night.
+func TestFittingSteps(t *testing.T) {
+	base := served(t)
+	looks := []struct {
+		name, dress string
+		size        size
+	}{{"phone-night", "night", phone}, {"desktop-paper", "paper", desktop}}
+	if testing.Short() {
+		looks = looks[:1]
+	}
+	for _, l := range looks {
+		p := open(t, base, "/fitting", l.size, l.dress)
+		p.await(`document.querySelector(".steps .lists button")`)
+		for i, name := range eval[[]string](p, `[...document.querySelectorAll(".steps .lists button > span:last-child")].map(s => s.childNodes[0].textContent)`) {
+			p.to(name)
+			if name == "Find light" {
+				p.await(`document.querySelector(".looks li")`)
+			}
+			shot := p.shot(fmt.Sprintf("fitting-%02d-%s", i+1, l.name))
+			p.fits()
+			p.accessible()
+			if l.dress == "night" {
+				p.red(shot)
+			}
+		}
+		p.quietly()
+	}
+}
+
 // TestRealFocusDropped: real frames that are dropped get their answer.
 func TestRealFocusDropped(t *testing.T) {
 	dir := testkit.Frames(t)
@@ -289,6 +319,7 @@ func TestWatched(t *testing.T) {
 // frame, what landed since for a page that had looked before, and a file that
 // stays cut.
 func TestWatchEvents(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("TestWatchEvents: waits for a file that stays cut: -short")
 	}
@@ -381,6 +412,7 @@ func asked(t *testing.T, base, verb string, question map[string]any) map[string]
 // TestSteps: every work of the fitting answers from the rehearsed night, or says
 // what it lacks, and names frames as pages do.
 func TestSteps(t *testing.T) {
+	t.Parallel()
 	night, err := sharp()
 	if err != nil {
 		t.Fatal(err)

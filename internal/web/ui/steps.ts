@@ -14,11 +14,18 @@ export interface Far {
 /** Said is an answer as a person is told it. */
 export interface Said {
   head: string;
-  list?: string[]; // what to do, in order
+  list?: Round[]; // what to do, in order
+  aside?: boolean; // list and drawing are for whoever wants them all the same
   body?: string;
   facts?: [string, string][];
   far?: Far[];
   short: string; // for the list of steps
+}
+
+/** Round is a few things to do, one after the other. */
+export interface Round {
+  head?: string;
+  items: string[];
 }
 
 /** Step is one step of the fitting. */
@@ -28,7 +35,8 @@ export interface Step {
   verb: string; // of the work that answers; "" for a step without frames
   teach: string;
   take?: [string, string][]; // what to point at, how long to expose, what to bring
-  caution?: string;
+  danger?: string; // what can hurt
+  caution?: string; // what can harm the rig, or the measurement
   files?: string; // label of what is brought
   many?: boolean; // more than one, each added to those before
   camera?: "imaging" | "guide"; // that takes them; it says which folder is watched
@@ -69,6 +77,7 @@ interface Sight {
   matters: boolean | null;
   why: string;
   steps: { ring: string; screw: number; turns: number; do: string }[];
+  screws: { ring: string; screw: number; at: string }[];
   imaging: { says: string };
   guide: { says: string };
 }
@@ -161,8 +170,34 @@ function sayFocus(f: Focus): Said {
   if (last) facts.push(["half of the light within", `${three(last.hfd_px)} px`]);
   if (f.sharp_hfd_px !== null) facts.push(["in focus it would be", `${three(f.sharp_hfd_px)} px`]);
   if (f.defocus_mm !== null) facts.push(["from focus", `${three(f.defocus_mm)} mm`]);
-  if (f.zone_mm !== null) facts.push(["does not matter within", `±${three(f.zone_mm)} mm${f.zone_turns ? `, ${three(f.zone_turns)} turn` : ""}`]);
+  if (f.zone_mm !== null) facts.push(["does not matter within", `±${two(f.zone_mm)} mm${f.zone_turns ? `, ${two(f.zone_turns)} turn` : ""}`]);
   return { head: heads[f.verdict] ?? sentence(f.verdict), body: sentence(f.why) + (f.lock ? " The lock: " + sentence(f.lock.why) : ""), facts, far, short: inFocus ? "in focus" : turns !== null && f.verdict === "out of focus" ? `${turns} turns ${way}` : f.verdict };
+}
+
+const times = ["", "", "twice", "three times", "four times", "five times", "six times"];
+
+/** rounds gathers turns of screws by their ring, and those that are repeated. */
+function rounds(s: Sight): Round[] {
+  const out: Round[] = [];
+  for (const ring of ["front", "rear"]) {
+    const of = s.steps.filter((x) => x.ring === ring);
+    if (!of.length) continue;
+    const same = (a: (typeof of)[0], b: (typeof of)[0]) => a.screw === b.screw && Math.abs(a.turns - b.turns) < 0.005;
+    let n = 1;
+    while (n < of.length && !(of.length % n === 0 && of.every((x, i) => same(x, of[i % n])))) n++;
+    const again = of.length / n;
+    const seat = (x: (typeof of)[0]) => s.screws.find((w) => w.ring === ring && w.screw === x.screw)?.at ?? "";
+    out.push({
+      head: `${ring[0].toUpperCase()}${ring.slice(1)} ring${again > 1 ? `, ${times[again] ?? again + " times"} over` : ""}`,
+      items: of.slice(0, n).map((x) => `${screw(x)}, ${seat(x)}: ${x.turns < 0 ? "loosen" : "turn in"} ${fixed(Math.abs(x.turns), 2)} turn, ${x.turns < 0 ? "anticlockwise" : "clockwise"}.`),
+    });
+  }
+  return out;
+}
+
+/** screw is what a screw is called on the drawing. */
+function screw(x: { ring: string; screw: number }): string {
+  return x.ring[0].toUpperCase() + x.screw;
 }
 
 function saySight(s: Sight): Said {
@@ -170,11 +205,12 @@ function saySight(s: Sight): Said {
   const first = s.steps[0];
   const far: Far[] = [];
   const left = near(s.offset_arcmin, 2, 60);
-  if (first && s.matters !== false) far.push({ name: "screw", figure: fixed(Math.abs(first.turns), 2), word: `${first.ring[0].toUpperCase()}${first.screw} ${first.turns < 0 ? "out" : "in"}`, left });
+  if (first && s.matters !== false) far.push({ name: "screw", figure: fixed(Math.abs(first.turns), 2), word: `${screw(first)} ${first.turns < 0 ? "out" : "in"}`, left });
   far.push({ name: "apart", figure: apart, word: s.matters === false ? "leave it" : "apart", left });
   return {
     head: `They point ${apart} apart.${s.matters === false ? " Leave it: it does not matter for this plan." : s.matters ? " It matters for this plan." : ""}`,
-    list: s.steps.map((x) => sentence(x.do)),
+    list: rounds(s),
+    aside: s.matters === false,
     body: sentence(s.why),
     facts: [
       ["the imaging camera", s.imaging.says],
@@ -191,7 +227,8 @@ function sayPole(p: Pole): Said {
   const matters = p.matters === false ? " Good enough for this plan." : p.matters ? " It is worth turning." : "";
   return {
     head: `The axis is ${off} from the pole.${matters}`,
-    list: p.knobs.map((k) => sentence(k.do)),
+    list: [{ items: p.knobs.map((k) => sentence(k.do)) }],
+    aside: p.matters === false,
     body: sentence(p.why),
     facts: [
       ["too high", `${fixed(p.altitude_arcmin, 1)}′`],
@@ -219,7 +256,7 @@ function sayDrive(d: Drive): Said {
   const p = d.periods[0];
   return {
     head: driveHeads[d.verdict] ?? sentence(d.verdict),
-    list: d.advice.map(sentence),
+    list: [{ items: d.advice.map(sentence) }],
     body: sentence(d.why),
     facts: [
       ["seen over", `${long(d.span_s)}, ${d.exposures} exposures`],
@@ -237,7 +274,7 @@ function sayFlex(f: Flex): Said {
   const round = f.longest_round_sub_s;
   return {
     head: f.joints.length ? sentence(f.why) : f.verdict === "not certain" ? "These frames do not settle it." : round !== null ? `A sub stays round for ${long(round)}.${f.matters === false ? " That is enough for this plan." : f.matters ? ` This plan’s takes ${long(f.sub_s)}.` : ""}` : sentence(f.why),
-    list: f.joints.map((j) => sentence(`${j.joint}: ${j.says}`)),
+    list: [{ items: f.joints.map((j) => sentence(`${j.joint}: ${j.says}`)) }],
     body: f.joints.length || (round === null && f.verdict !== "not certain") ? "" : sentence(f.why),
     facts: f.drift_arcsec_h !== null ? [["drift", `${arcsec(f.drift_arcsec_h, 1)} an hour`]] : [],
     short: f.joints.length ? "pressed" : round !== null ? `round for ${long(round)}` : f.verdict,
@@ -275,6 +312,11 @@ function sayApart(changed: string) {
   };
 }
 
+/** two writes a number with two figures. */
+function two(v: number): string {
+  return String(Number(v.toPrecision(2)));
+}
+
 /** digits returns how many decimals a number of this uncertainty deserves. */
 function digits(sigma: number | null): number {
   return sigma === null || !(sigma > 0) ? 0 : Math.min(Math.max(Math.ceil(-Math.log10(sigma)), 0), 3);
@@ -302,7 +344,7 @@ export const steps: Step[] = [
       ["Reach", "Does a stack of spacers bring the sensor into focus?"],
       ["Load", "Does the mount carry it, and is it balanced again about both axes?"],
     ],
-    caution: "Counterweights go on before the telescopes and come off after them. Clamp both axes while anything is bolted. Never have all screws of a ring loose: support the guide telescope and tether it first.",
+    danger: "Counterweights go on before the telescopes and come off after them. Clamp both axes while anything is bolted. Never have all screws of a ring loose: support the guide telescope and tether it first.",
     say: () => nothing,
   },
   {
@@ -311,7 +353,7 @@ export const steps: Step[] = [
     verb: "",
     answered: "",
     teach: "Point at something bright and look for any light at all on the guide camera. A patch as large as half the sensor is as good as a star to begin with.",
-    caution: "Never point a telescope, large or small, near the Sun: it blinds and burns in an instant. By day keep both capped while they move.",
+    danger: "Never point a telescope, large or small, near the Sun: it blinds and burns in an instant. By day keep both capped while they move.",
     say: () => nothing,
   },
   {

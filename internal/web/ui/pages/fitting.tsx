@@ -208,7 +208,8 @@ function StepView({ step, number, kept, latest, change, back, next }: StepProps)
         {number > 0 && <span class="n">{number}</span>} {step.title}
       </h1>
       <p class="lead">{step.teach}</p>
-      {step.caution && <Cautions list={["Danger. " + step.caution]} />}
+      {step.danger && <Cautions list={["Danger. " + step.danger]} />}
+      {step.caution && !last?.cautions.length && <Cautions list={[step.caution]} />}
       <div class={said ? "work said" : "work"}>
         <div class="bring">
           {step.take && (
@@ -315,23 +316,38 @@ function missing(step: Step, k: Kept): string {
 /** Answer is what a step says. */
 function Answer({ said, envelope, stale, far }: { said: Said; envelope: Envelope<Fitted>; stale: boolean; far(): void }) {
   const r = envelope.result;
+  const todo = (
+    <>
+      {said.list?.map((round) => (
+        <>
+          {round.head && <p class="round">{round.head}</p>}
+          <ol class="do">
+            {round.items.map((x) => (
+              <li key={x}>{x}</li>
+            ))}
+          </ol>
+        </>
+      ))}
+      {r.do_svg && (
+        <div class="sheet">
+          <Drawing svg={r.do_svg} />
+        </div>
+      )}
+    </>
+  );
   return (
     <div class={"answer" + (stale ? " former" : "")}>
       <p class="head" aria-live="polite">
         {said.head}
       </p>
       <Cautions list={envelope.cautions} />
-      {said.list && said.list.length > 0 && (
-        <ol class="do">
-          {said.list.map((x) => (
-            <li key={x}>{x}</li>
-          ))}
-        </ol>
-      )}
-      {r.do_svg && (
-        <div class="sheet">
-          <Drawing svg={r.do_svg} />
-        </div>
+      {said.aside ? (
+        <details>
+          <summary>To bring it there all the same</summary>
+          {todo}
+        </details>
+      ) : (
+        todo
       )}
       {said.far && said.far.length > 0 && (
         <p class="row">
@@ -494,7 +510,7 @@ function Choices({ step, kept, choose }: { step: Step; kept: Kept; choose(choice
     case "sight":
       return radio(
         "tube",
-        "The tube is on which side of the pier",
+        "The tube’s side of the pier",
         [
           ["west", "west"],
           ["east", "east"],

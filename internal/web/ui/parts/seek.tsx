@@ -1,7 +1,8 @@
 import { useState } from "preact/hooks";
 import { useAnswer } from "../api";
 import { useSheet } from "../sheet";
-import { fixed } from "../words";
+import { sentence } from "../steps";
+import { fixed, long } from "../words";
 import { Cautions, Problem } from "./notice";
 
 interface Look {
@@ -32,7 +33,7 @@ interface SeekAnswer {
   height_arcmin: number;
   targets: Target[];
   refused: { name: string; why: string }[];
-  ladder: { do: string; target: string; why: string }[];
+  ladder: { do: string; target: string; exposure_s: number; bin: number; why: string }[];
   why: string;
 }
 
@@ -80,10 +81,10 @@ export function Seek() {
               </li>
             ))}
           </ol>
-          {t.advice && <p>{t.advice}</p>}
+          {t.advice && <p class="later">{sentence(t.advice)}</p>}
           {s.why && (
             <p>
-              <b>If nothing shows.</b> {s.why}
+              <b>If nothing shows.</b> {sentence(s.why)}
             </p>
           )}
         </>
@@ -94,7 +95,9 @@ export function Seek() {
           <ol class="ladder">
             {s.ladder.map((l) => (
               <li key={l.do + l.target}>
-                {l.do} <span class="say">{l.why}</span>
+                <b>{sentence(l.do).replace(/\.$/, "")}</b> on {l.target}, {l.exposure_s >= 0.001 ? long(l.exposure_s) : "as short as it goes"}
+                {l.bin > 1 ? `, binned ${l.bin} × ${l.bin}` : ""}
+                <span class="say">{sentence(l.why)}</span>
               </li>
             ))}
           </ol>
