@@ -45,6 +45,6 @@ func (v *focusVerb) Run(s *session) error {
 	case fitting.NoStars, fitting.TooShallow:
 		status = open
 	}
-	n := report.NewNotes(nil, a.Assumed, nil)
+	n := report.FocusNotes(a.Assumed, a.Doubt)
 	return s.deliver(a.Result, n, status, func(w io.Writer) error { return report.Focus(w, a.Result, n, s.style(true)) })
 }

@@ -39,6 +39,7 @@ var positionKeys = []string{"FOCPOS", "FOCUSPOS"}
 // FocusAnswer is a focus with what was settled on the way to it.
 type FocusAnswer struct {
 	Assumed []rig.Assumed
+	Doubt   string // why a frame may be of another telescope than the rig's; "" if nothing speaks for that
 	Result  fitting.Focus
 }
 
@@ -48,7 +49,9 @@ type lens struct {
 	aperture unit.MM // 0 is not known
 	hole     bool    // whether the obstruction is known
 	seeing   unit.Est[unit.Arcsec]
-	where    string // where the seeing is from
+	where    string  // where the seeing is from
+	focal    unit.MM // of the rig's telescope; 0 without a rig
+	which    string  // of the rig's telescopes
 }
 
 // Focus measures frames and says what they tell of focus.
@@ -102,8 +105,9 @@ func (t Frames) Focus(ctx context.Context, o FocusOptics) (*FocusAnswer, error) 
 			return nil, err
 		}
 	}
-	for _, h := range headers {
+	for i, h := range headers {
 		if h != nil {
+			a.Doubt = l.doubt(names[i], h)
 			a.fill(&l, h)
 			break
 		}
@@ -234,6 +238,20 @@ func (a *FocusAnswer) fill(l *lens, h *fits.Header) {
 	}
 }
 
+// alike is by how much the focal length of a header may differ from the rig's: a
+// tenth, as maker's figures do, common practice, no source.
+const alike = 0.1
+
+// doubt says that a frame's header speaks of another telescope than the rig, ""
+// if it does not.
+func (l *lens) doubt(name string, h *fits.Header) string {
+	focal, ok := h.Float("FOCALLEN")
+	if !ok || !(focal > 0) || !(l.focal > 0) || math.Abs(focal/float64(l.focal)-1) < alike {
+		return ""
+	}
+	return fmt.Sprintf("The header of %s speaks of a focal length of %.0f mm, the rig's %s telescope has %.0f mm: if the frame is of another telescope, the distance is wrong.", name, focal, l.which, float64(l.focal))
+}
+
 // The seeing where nobody gave it is the rig file's.
 var commonSeeing = unit.Est[unit.Arcsec]{V: 2.5, SE: 0.8}
 
@@ -343,9 +361,11 @@ func (o FocusOptics) lens() (lens, error) {
 	if err != nil {
 		return l, err
 	}
+	l.which, l.focal = "guide", r.Guide.Focal.V
 	n, d, hole, px, p := float64(r.Guide.Focal.V/r.Guide.Aperture.V), r.Guide.Aperture.V, r.Guide.Obstruction.V, r.Guide.Camera.BinnedPixel(), r.Guide.Focuser.Pitch.V
 	if o.Imaging || r.Guide.Kind != rig.Piggyback {
 		n, d, hole, px, p = r.Imaging.FNumber(), r.Imaging.Aperture.V, r.Imaging.Obstruction.V, r.Imaging.Camera.BinnedPixel(), 0
+		l.which, l.focal = "imaging", r.Imaging.FocalLength()
 	}
 	if l.FNumber == 0 {
 		l.FNumber = n

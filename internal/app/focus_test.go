@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"holdfast/internal/fits"
 	"holdfast/internal/fitting"
 	"holdfast/internal/testkit"
 )
@@ -117,6 +118,37 @@ func TestFocusFlags(t *testing.T) {
 		_, err := Frames{Files: []string{"a.fits"}}.Focus(t.Context(), tt.o)
 		if err == nil || !strings.Contains(err.Error(), tt.want) {
 			t.Errorf("%+v: %v, want %q", tt.o, err, tt.want)
+		}
+	}
+}
+
+// TestFocusDoubt: a frame whose header speaks of another telescope than the rig's
+// is doubted, and named.
+func TestFocusDoubt(t *testing.T) {
+	card := func(key string, v any) fits.Card {
+		c, err := fits.NewCard(key, v, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
+	name := filepath.Join(t.TempDir(), "a.fits")
+	for _, tt := range []struct {
+		focal   float64
+		imaging bool
+		want    string
+	}{
+		{3910, false, "3910 mm, the rig's guide telescope has 160 mm"},
+		{165, false, ""}, // within what makers' figures differ
+		{160, true, "160 mm, the rig's imaging telescope has 714 mm"},
+	} {
+		writeFrame(t, name, 64, 48, make([]uint16, 64*48), []fits.Card{card("FOCALLEN", tt.focal)})
+		a, err := Frames{Files: []string{name}}.Focus(t.Context(), FocusOptics{Rig: "../../examples/larkspur.toml", Imaging: tt.imaging})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if (a.Doubt == "") != (tt.want == "") || !strings.Contains(a.Doubt, tt.want) {
+			t.Errorf("%v mm: %q, want %q", tt.focal, a.Doubt, tt.want)
 		}
 	}
 }

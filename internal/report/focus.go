@@ -7,7 +7,19 @@ import (
 	"strings"
 
 	"holdfast/internal/fitting"
+	"holdfast/internal/rig"
 )
+
+// FocusNotes returns what stands beside an answer about focus: what was assumed,
+// and why a frame may be of another telescope than the rig's, if anything speaks
+// for that.
+func FocusNotes(assumed []rig.Assumed, doubt string) Notes {
+	n := NewNotes(nil, assumed, nil)
+	if doubt != "" {
+		n.Looks = append(n.Looks, doubt)
+	}
+	return n
+}
 
 // Focus writes what frames say about focus for a person.
 func Focus(w io.Writer, f fitting.Focus, n Notes, s Style) error {
@@ -75,6 +87,7 @@ func Focus(w io.Writer, f fitting.Focus, n Notes, s Style) error {
 	for _, l := range f.Left {
 		p.field("left out", l)
 	}
+	p.notes(n)
 	p.assumed(n, func(Assumed) bool { return true })
 	return p.flush(w)
 }

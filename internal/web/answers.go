@@ -40,12 +40,18 @@ func (s *Server) task(q ask) (app.Task, error) {
 	if err != nil {
 		return t, err
 	}
+	if len(text) == 0 {
+		text = []byte(unknownRig)
+	}
 	t.Rig, t.Stdin = "-", bytes.NewReader(text)
 	for _, entry := range slices.Sorted(mapKeys(q.Set)) {
 		t.Set = append(t.Set, entry+"="+q.Set[entry])
 	}
 	return t, nil
 }
+
+// unknownRig is a rig of which nothing was said: everything is assumed.
+const unknownRig = `name = "No rig yet"` + "\n"
 
 // mapKeys ranges over the keys of m.
 func mapKeys(m map[string]string) func(func(string) bool) {

@@ -119,6 +119,7 @@ func step(do func(ctx context.Context, s *Server, q fittingAsk, done func(n, of 
 			return nil, report.Notes{}, errors.New(names.Replace(err.Error()))
 		}
 		rename(reflect.ValueOf(a.answer), names)
+		rename(reflect.ValueOf(&a.notes), names)
 		var text bytes.Buffer
 		if err := a.text(&text, style); err != nil {
 			return nil, a.notes, err
@@ -205,7 +206,7 @@ func focusStep(ctx context.Context, _ *Server, q fittingAsk, done func(n, of int
 	if err != nil {
 		return nil, err
 	}
-	n := report.NewNotes(nil, a.Assumed, nil)
+	n := report.FocusNotes(a.Assumed, a.Doubt)
 	return &stepped{&a.Result, n, func(w io.Writer, s report.Style) error { return report.Focus(w, a.Result, n, s) }, focuserDrawing(&a.Result), runDrawing(&a.Result, q.Positions != "")}, nil
 }
 

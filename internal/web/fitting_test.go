@@ -261,6 +261,21 @@ func TestRealFocusDropped(t *testing.T) {
 	}
 }
 
+// TestNoRig: without a rig the pages answer from what is assumed, and a frame from
+// its header.
+func TestNoRig(t *testing.T) {
+	base := served(t, func(c *Config) { c.Rig = "" })
+	p := open(t, base, "/fitting", desktop, "paper")
+	p.to("Focus")
+	p.dropped(0, of(t, blurred, "guide")[0])
+	if said := p.said(); !strings.Contains(said, "to go") && !strings.Contains(said, "focus") {
+		t.Errorf("the page says %q", said)
+	}
+	p.to("Find light")
+	p.await(`document.querySelector(".looks li")`)
+	p.quietly()
+}
+
 // TestSightDropped: a frame of each telescope gets the screws to turn.
 func TestSightDropped(t *testing.T) {
 	p := open(t, served(t), "/fitting", desktop, "paper")
@@ -312,6 +327,23 @@ func TestWatched(t *testing.T) {
 	testkit.NearRel(t, turnsSaid(t, p.said()), guideOff/1000.0/0.75, 0.1, "the fault that the night was rehearsed with")
 	shot := p.shot("fitting-watched-desktop-night")
 	p.red(shot)
+
+	// From afar the figure follows what lands.
+	p.press(".answer", "Far sight")
+	p.await(`document.querySelector(".farsight[open] .figure").innerText === "2.0"`)
+	later := of(t, sharp, "guide") // the last of them was taken after that of the other night
+	if b, err = os.ReadFile(later[len(later)-1]); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(in, "next.fits"), b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	p.await(`document.querySelector(".farsight[open] .figure").innerText !== "2.0"`)
+	if turns := eval[float64](p, `+document.querySelector(".farsight .figure").innerText`); !(turns < 0.1) {
+		t.Errorf("after a frame that is all but in focus it says %v turns from afar, want less than a tenth", turns)
+	}
+	eval[bool](p, `document.querySelector(".farsight").click() || true`) // a tap leaves it
+	p.await(`!document.querySelector(".farsight")`)
 	p.quietly()
 }
 

@@ -21,6 +21,7 @@ interface Kept {
   presses?: Press[];
   positions?: Record<string, string>; // of the focuser, in turns
   choice?: Record<string, string | boolean>; // what was chosen beside frames
+  lockedNow?: boolean; // frames that land from here on were taken after the lock
   short?: string; // the answer, for the list
   done?: boolean;
 }
@@ -152,7 +153,11 @@ function StepView({ step, number, kept, latest, change, back, next }: StepProps)
 
   const ask = async () => {
     const k = latest();
-    if (!enough(step, k)) return;
+    if (!enough(step, k)) {
+      if (k.work) change({ work: undefined, short: undefined });
+      setLast(undefined);
+      return;
+    }
     if (running.current) {
       waiting.current = true; // asked once more when this one has ended
       return;
@@ -191,7 +196,7 @@ function StepView({ step, number, kept, latest, change, back, next }: StepProps)
   const clear = () => {
     setLast(undefined);
     waiting.current = false;
-    change({ work: undefined, files: undefined, guide: undefined, locked: undefined, others: undefined, presses: undefined, positions: undefined, short: undefined });
+    change({ work: undefined, files: undefined, guide: undefined, locked: undefined, others: undefined, presses: undefined, positions: undefined, lockedNow: undefined, short: undefined });
   };
   const said = last && step.say(last.result.answer);
   const busy = !!kept.work && state !== "done";
@@ -199,7 +204,7 @@ function StepView({ step, number, kept, latest, change, back, next }: StepProps)
   const watch = (camera: "imaging" | "guide", which: "files" | "guide") =>
     !step.joints &&
     !step.others && (
-      <Watch label={`Or as ${camera} frames land in`} folder={watched[camera] ?? ""} choose={(folder) => setWatched({ ...watched, [camera]: folder })} taken={(file) => add(which, [file])} />
+      <Watch label={`Or as ${camera} frames land in`} folder={watched[camera] ?? ""} choose={(folder) => setWatched({ ...watched, [camera]: folder })} taken={(file) => add(latest().lockedNow ? "locked" : which, [file])} />
     );
   const list = (which: "files" | "guide" | "locked" | "others") => <Brought files={kept[which]} drop={(f) => bring({ [which]: latest()[which]?.filter((x) => x !== f) })} />;
   return (
@@ -257,6 +262,11 @@ function StepView({ step, number, kept, latest, change, back, next }: StepProps)
           {step.locked && !!kept.files?.length && (
             <>
               <FramePick key="locked" label={step.locked} many picked={(names) => add("locked", names)} />
+              {watched.guide && (
+                <label class="check">
+                  <input type="checkbox" checked={!!kept.lockedNow} onChange={(e) => change({ lockedNow: e.currentTarget.checked })} /> It is locked now: frames that land from here on tell what that moved
+                </label>
+              )}
               {list("locked")}
             </>
           )}
@@ -272,6 +282,13 @@ function StepView({ step, number, kept, latest, change, back, next }: StepProps)
         </div>
         <div class="answers">
           <Problem trouble={wrong} />
+          {trouble && (
+            <p class="row">
+              <button type="button" onClick={() => void ask()}>
+                Measure again
+              </button>
+            </p>
+          )}
           {kept.work && busy && <Progress work={work} trouble={trouble} doing={last ? "Measuring the next" : "Measuring"} again={() => void ask()} />}
           {said && <Answer said={said} envelope={last} stale={busy} far={() => setFar(true)} />}
         </div>
