@@ -43,6 +43,7 @@ type Server struct {
 	works *works
 	guard *guard
 	mux   *http.ServeMux
+	views chan struct{} // so many frames are looked at at once
 }
 
 // New returns a server whose keep is open. Errors are of folders that can not be
@@ -58,7 +59,7 @@ func New(cfg Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{cfg: cfg, desk: d, guard: newGuard(cfg)}
+	s := &Server{cfg: cfg, desk: d, guard: newGuard(cfg), views: make(chan struct{}, 2)}
 	if s.works, err = openWorks(d); err != nil {
 		return nil, err
 	}

@@ -55,8 +55,8 @@ export async function ask<R, D = unknown>(verb: string, question: unknown, signa
 }
 
 /** get reads something of the pages' own. */
-export async function get<T>(path: string): Promise<T> {
-  return read(await send(path));
+export async function get<T>(path: string, signal?: AbortSignal): Promise<T> {
+  return read(await send(path, { signal }));
 }
 
 /** Answer is a question's answer on a page: the last good one stays while the next is awaited. */

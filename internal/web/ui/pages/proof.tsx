@@ -3,6 +3,7 @@ import { Drawing } from "../parts/drawing";
 import { FramePick } from "../parts/framepick";
 import { Lines } from "../parts/ledger";
 import { Progress } from "../parts/progress";
+import { Viewer } from "../parts/viewer";
 import { causes, useProof, type Cause, type Proved, type ProofRow, type SubSeen } from "../proving";
 import { useSheet } from "../sheet";
 import { arcsec, fixed, terms } from "../words";
@@ -206,7 +207,6 @@ function Learned({ p }: { p: Proved }) {
 
 function Subs({ subs }: { subs: SubSeen[] }) {
   const [shown, show] = useState<string | null>(null);
-  const night = document.documentElement.classList.contains("night");
   return (
     <section class="subs">
       <h2>Its subs</h2>
@@ -252,11 +252,7 @@ function Subs({ subs }: { subs: SubSeen[] }) {
           </tbody>
         </table>
       </div>
-      {shown && (
-        <figure class="portrait">
-          <img src={`/api/picture?file=${encodeURIComponent(shown)}&dress=${night ? "night" : "paper"}`} alt={`The stars of ${shown} as they were measured`} />
-        </figure>
-      )}
+      {shown && <Viewer file={shown} />}
     </section>
   );
 }
