@@ -3,12 +3,13 @@ package draw
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 )
 
 // CurvePoint is a measured point of a curve.
 type CurvePoint struct {
-	X, Y, Sigma float64 // Sigma is of Y; NaN draws none
+	X, Y, Sigma float64 // Sigma is of Y; NaN or Inf draws none, nor a point where X or Y is
 	Hollow      bool    // told apart from the others
 	Name        string
 }
@@ -30,15 +31,16 @@ type Curve struct {
 // The measures of a curve, in its own units.
 const (
 	curveWide = 560.0
-	curveHigh = 250.0
+	curveHigh = 256.0
 	curveLeft = 58.0
-	curveFoot = 44.0
-	curveTop  = 26.0
+	curveFoot = 48.0
+	curveTop  = 28.0
 )
 
 // SVG draws the curve.
 func (c Curve) SVG() string {
 	s := begin(curveWide, curveHigh, "curve", c.What)
+	c.Points = slices.DeleteFunc(slices.Clone(c.Points), func(p CurvePoint) bool { return !finite(p.X) || !finite(p.Y) })
 	if len(c.Points) == 0 {
 		return s.end()
 	}
@@ -46,7 +48,7 @@ func (c Curve) SVG() string {
 	for _, p := range c.Points {
 		x0, x1 = math.Min(x0, p.X), math.Max(x1, p.X)
 		e := p.Sigma
-		if math.IsNaN(e) {
+		if !finite(e) {
 			e = 0
 		}
 		y0, y1 = math.Min(y0, p.Y-e), math.Max(y1, p.Y+e)
@@ -79,7 +81,6 @@ func (c Curve) SVG() string {
 			s.linef(`<rect x="%s" y="%s" width="%s" height="%s" fill="url(#zone-hatch)" fill-opacity="0.4"/>`, num(from), num(curveTop), num(math.Max(to-from, 2)), num(foot-curveTop))
 		}
 		s.path("mark", 2.2, "", "M%s %sV%s", num(x(c.Best)), num(curveTop), num(foot))
-		s.text(math.Min(math.Max(x(c.Best), curveLeft+70), right-70), curveTop-8, 13, "ink", "middle", `font-weight="700"`, c.BestName)
 	}
 	s.path("ink", 1.2, "", "M%s %sV%sH%s", num(curveLeft), num(curveTop), num(foot), num(right))
 	step := round((y1 - y0) / 2.5)
@@ -87,8 +88,8 @@ func (c Curve) SVG() string {
 		s.path("hair", 0.8, "", "M%s %sH%s", num(curveLeft), num(y(v)), num(right))
 		s.text(curveLeft-8, y(v)+4, 12, "soft", "end", "", tick(v, step))
 	}
-	s.text(curveLeft, 13, 12.5, "soft", "start", "", c.Up)
-	s.text(right, curveHigh-4, 12.5, "soft", "end", "", c.Across)
+	s.text(curveLeft, 17, 13, "soft", "start", "", c.Up)
+	s.text(right, curveHigh-5, 13, "soft", "end", "", c.Across)
 	if !c.PointsByName {
 		step = round((x1 - x0) / 3.5)
 		for v := math.Ceil(x0/step) * step; v <= x1; v += step {
@@ -107,8 +108,11 @@ func (c Curve) SVG() string {
 		}
 		s.path("ink", 1.4, "", "%s", line)
 	}
+	if finite(c.Best) {
+		s.text(math.Min(math.Max(x(c.Best), curveLeft+80), right-80), curveTop+16, 14, "ink", "middle", `font-weight="700" `+halo, c.BestName)
+	}
 	for i, p := range c.Points {
-		if p.Sigma > 0 {
+		if p.Sigma > 0 && finite(p.Sigma) {
 			s.path("ink", 1.2, "", "M%s %sV%s", num(x(p.X)), num(y(p.Y-p.Sigma)), num(y(p.Y+p.Sigma)))
 		}
 		fill := "var(--ink)"
@@ -122,6 +126,9 @@ func (c Curve) SVG() string {
 	}
 	return s.end()
 }
+
+// finite reports whether a number can be drawn.
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 // tick writes a value of an axis whose ticks are a step apart.
 func tick(v, step float64) string {

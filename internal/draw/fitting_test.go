@@ -14,7 +14,8 @@ import (
 // lacks one of the texts.
 func sound(t *testing.T, svg string, texts ...string) {
 	t.Helper()
-	d := xml.NewDecoder(strings.NewReader(svg))
+	d := xml.NewDecoder(strings.NewReader("<div>" + svg + "</div>"))
+	ids := map[string]bool{}
 	for {
 		tok, err := d.Token()
 		if err == io.EOF {
@@ -26,6 +27,10 @@ func sound(t *testing.T, svg string, texts ...string) {
 		if e, ok := tok.(xml.StartElement); ok {
 			for _, a := range e.Attr {
 				switch n := a.Name.Local; {
+				case n == "id" && ids[a.Value]:
+					t.Errorf("two things have the id %s", a.Value)
+				case n == "id":
+					ids[a.Value] = true
 				case n == "style" || strings.HasPrefix(n, "on"):
 					t.Errorf("<%s> has the attribute %s", e.Name.Local, n)
 				case (n == "fill" || n == "stroke") && a.Value != "none" && !strings.HasPrefix(a.Value, "var(--") && !strings.HasPrefix(a.Value, "url(#"):
@@ -67,7 +72,7 @@ func TestScrews(t *testing.T) {
 	}{{0.31, true}, {-0.31, false}} {
 		svg := Screws{{Name: "F1", Angle: 90, Turns: tt.turns, Order: 1}, {Name: "F2", Angle: 210}, {Rear: true, Name: "R1", Angle: 90, Turns: 0.001, Order: 2}}.SVG()
 		x0, y0, x1, y1 := marked(t, svg)
-		cx, cy := ringsWide/4, ringY
+		cx, cy := ringX, ringY
 		if inward := math.Hypot(x1-cx, y1-cy) < math.Hypot(x0-cx, y0-cy); inward != tt.in {
 			t.Errorf("%v turns: the arrow goes inward: %v", tt.turns, inward)
 		}
@@ -101,12 +106,12 @@ func TestFocuser(t *testing.T) {
 func TestKnobs(t *testing.T) {
 	nan := math.NaN()
 	svg := Knobs{Latitude: 47, Altitude: KnobTurn{Way: "raise", By: 4.24, Turns: 0.14}, Azimuth: KnobTurn{Way: "east", By: 7.1, Turns: nan}}.SVG()
-	sound(t, svg, "raise by 4.2′, 0.14 turn", "east by 7.1′", `x="636" y="200" font-size="14" fill="var(--ink)" text-anchor="middle" font-weight="700">E<`, "to N")
+	sound(t, svg, "raise by 4.2′, 0.14 turn", "east by 7.1′", `x="296" y="197" font-size="15" fill="var(--ink)" text-anchor="middle" font-weight="700">E<`, "to N")
 	if n := strings.Count(svg, "var(--mark)"); n != 4 {
 		t.Errorf("%d marked strokes, want two arrows of two", n)
 	}
 	svg = Knobs{Latitude: -35, Altitude: KnobTurn{Turns: nan}, Azimuth: KnobTurn{Way: "east", By: 7.1, Turns: nan}}.SVG()
-	sound(t, svg, "leave it", `x="384" y="200" font-size="14" fill="var(--ink)" text-anchor="middle" font-weight="700">E<`, "to S")
+	sound(t, svg, "leave it", `x="44" y="197" font-size="15" fill="var(--ink)" text-anchor="middle" font-weight="700">E<`, "to S")
 	m := regexp.MustCompile(`var\(--mark\)" stroke-width="4" d="M([0-9.]+) [0-9.]+A[0-9. ]+ 0 0 (\d) ([0-9.]+)`).FindStringSubmatch(svg)
 	if m == nil {
 		t.Fatalf("no arrow: %s", svg)
@@ -143,5 +148,10 @@ func TestCurve(t *testing.T) {
 		t.Errorf("the best is drawn at %v, the narrowest frame at %v", best, at)
 	}
 	sound(t, Curve{What: "none", Best: nan}.SVG())
+	wild := Curve{What: "wild", Best: nan, Points: []CurvePoint{{X: 0, Y: 1, Sigma: math.Inf(1)}, {X: 1, Y: 2, Sigma: 0.1}, {X: nan, Y: 3}, {X: 2, Y: math.Inf(-1)}}}.SVG()
+	sound(t, wild, ">1.0<", ">2.0<")
+	if n := strings.Count(wild, "<circle"); n != 2 {
+		t.Errorf("%d points, want the two that can be drawn", n)
+	}
 	sound(t, Curve{What: "one", Best: nan, Points: []CurvePoint{{X: 3, Y: 0, Sigma: nan, Name: "a<b"}}, PointsByName: true, Line: true}.SVG(), "a&lt;b")
 }

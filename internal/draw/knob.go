@@ -45,8 +45,8 @@ func (f Focuser) SVG() string {
 	s.linef(`<rect x="306" y="78" width="64" height="84" fill="var(--sheet)" stroke="var(--ink)" stroke-width="1.6"/>`)
 	s.path("ink", 3.4, "", "M322 92V148")
 	s.linef(`<circle cx="186" cy="176" r="15" fill="var(--sheet)" stroke="var(--ink)" stroke-width="1.8"/><circle cx="186" cy="176" r="3.5" fill="var(--ink)"/>`)
-	s.text(14, 64, 13, "soft", "start", "", "to the sky")
-	s.text(338, 180, 13, "soft", "middle", "", "camera")
+	s.text(14, 62, 15, "soft", "start", "", "to the sky")
+	s.text(338, 182, 15, "soft", "middle", "", "camera")
 	in, out := "M316 46H226m13 -9l-13 9l13 9", "M226 46H316m-13 -9l13 9l-13 9"
 	switch {
 	case f.There:
@@ -101,50 +101,76 @@ type Knobs struct {
 	Latitude          unit.Deg // south negative
 }
 
-// SVG draws the mount from the east, or from the west in the south, so that the
-// pole is always on the left, and from above with the pole up.
-func (k Knobs) SVG() string {
-	s := begin(680, 290, "knobs", fmt.Sprintf("The polar axis. Altitude knob: %s. Azimuth knob: %s.", k.Altitude.says("leave it"), k.Azimuth.says("leave it")))
-	// From the side.
+// SVG draws the mount twice: from the side, with the pole on the left, and from
+// above, with the pole up.
+func (k Knobs) SVG() string { return k.side() + k.above() }
+
+// pole returns the letters of the pole that the axis points at, and of what lies
+// right and left of it.
+func (k Knobs) pole() (pole, right, left string) {
+	if k.Latitude < 0 {
+		return "S", "W", "E"
+	}
+	return "N", "E", "W"
+}
+
+// The measures of a mount's drawings.
+const (
+	knobWide = 340.0
+	knobHigh = 290.0
+)
+
+// around returns places about a point, by the angle from the left, upwards.
+func around(px, py float64) func(deg, r float64) (x, y float64) {
+	return func(deg, r float64) (x, y float64) {
+		sin, cos := math.Sincos(deg * math.Pi / 180)
+		return px - r*cos, py - r*sin
+	}
+}
+
+// side draws the mount from the side.
+func (k Knobs) side() string {
+	s := begin(knobWide, knobHigh, "knob", "The polar axis from the side. Altitude knob: "+k.Altitude.says("leave it"))
 	alt := math.Abs(float64(k.Latitude))
 	if !(alt > 3 && alt < 87) {
 		alt = 45
 	}
-	px, py, long := 232.0, 214.0, 150.0
-	tip := func(deg, r float64) (x, y float64) {
-		sin, cos := math.Sincos(deg * math.Pi / 180)
-		return px - r*cos, py - r*sin
-	}
-	s.path("ink", 1.6, "", "M30 240H310M%s 240V%sM%s 240V%s", num(px-16), num(py), num(px+16), num(py))
-	x, y := tip(alt, long)
-	bx, by := tip(alt+180, 46)
-	s.path("ink", 9, "", "M%s %sL%s %s", num(bx), num(math.Min(by, 236)), num(x), num(y))
-	fx, fy := tip(alt, long+44)
+	const px, py, long = 232.0, 206.0, 146.0
+	at := around(px, py)
+	s.path("ink", 1.6, "", "M30 232H310M%s 232V%sM%s 232V%s", num(px-16), num(py), num(px+16), num(py))
+	x, y := at(alt, long)
+	bx, by := at(alt+180, 46)
+	s.path("ink", 9, "", "M%s %sL%s %s", num(bx), num(math.Min(by, 228)), num(x), num(y))
+	fx, fy := at(alt, long+44)
 	s.path("soft", 0.9, `stroke-dasharray="14 4 3 4"`, "M%s %sL%s %s", num(px), num(py), num(fx), num(fy))
 	s.linef(`<circle cx="%s" cy="%s" r="6" fill="var(--sheet)" stroke="var(--ink)" stroke-width="1.8"/>`, num(px), num(py))
 	if d := map[string]float64{"raise": 1, "lower": -1}[k.Altitude.Way]; d != 0 {
-		s.arc(tip, alt+3*d, alt+19*d, long+18)
+		s.arc(at, alt+3*d, alt+19*d, long+18)
 	}
-	pole, east, west := "N", "E", "W"
-	if k.Latitude < 0 {
-		pole, east, west = "S", "W", "E"
+	pole, _, _ := k.pole()
+	s.text(30, 226, 14, "soft", "start", "", "to "+pole)
+	s.text(170, 258, 14, "soft", "middle", "", "altitude knob, from the side")
+	s.text(170, 281, 17, "ink", "middle", `font-weight="700"`, k.Altitude.says("leave it"))
+	return s.end()
+}
+
+// above draws the mount from above.
+func (k Knobs) above() string {
+	s := begin(knobWide, knobHigh, "knob", "The polar axis from above. Azimuth knob: "+k.Azimuth.says("leave it"))
+	const px, py, long = 170.0, 192.0, 120.0
+	s.linef(`<circle cx="%s" cy="%s" r="40" fill="none" stroke="var(--ink)" stroke-width="1.6"/>`, num(px), num(py))
+	s.path("ink", 9, "", "M%s %sV%s", num(px), num(py), num(py-long))
+	s.path("soft", 0.9, `stroke-dasharray="14 4 3 4"`, "M%s %sV22", num(px), num(py-long))
+	s.linef(`<circle cx="%s" cy="%s" r="6" fill="var(--sheet)" stroke="var(--ink)" stroke-width="1.8"/>`, num(px), num(py))
+	pole, right, left := k.pole()
+	s.text(px, 16, 15, "ink", "middle", `font-weight="700"`, pole)
+	s.text(px-126, py+5, 15, "ink", "middle", `font-weight="700"`, left)
+	s.text(px+126, py+5, 15, "ink", "middle", `font-weight="700"`, right)
+	if d := map[string]float64{right: 1, left: -1}[letter(k.Azimuth.Way)]; d != 0 {
+		s.arc(around(px, py), 90+4*d, 90+28*d, long+12)
 	}
-	s.text(30, 234, 13, "soft", "start", "", "to "+pole)
-	s.text(170, 262, 13, "soft", "middle", "", "altitude knob, from the side")
-	s.text(170, 283, 17, "ink", "middle", `font-weight="700"`, k.Altitude.says("leave it"))
-	// From above.
-	px, py, long = 510, 196, 124
-	s.linef(`<circle cx="510" cy="196" r="40" fill="none" stroke="var(--ink)" stroke-width="1.6"/><circle cx="510" cy="196" r="6" fill="var(--sheet)" stroke="var(--ink)" stroke-width="1.8"/>`)
-	s.path("ink", 9, "", "M510 190V78")
-	s.path("soft", 0.9, `stroke-dasharray="14 4 3 4"`, "M510 78V22")
-	s.text(510, 16, 14, "ink", "middle", `font-weight="700"`, pole)
-	s.text(384, 200, 14, "ink", "middle", `font-weight="700"`, west)
-	s.text(636, 200, 14, "ink", "middle", `font-weight="700"`, east)
-	if d := map[string]float64{east: 1, west: -1}[letter(k.Azimuth.Way)]; d != 0 {
-		s.arc(tip, 90+4*d, 90+28*d, long+12)
-	}
-	s.text(510, 262, 13, "soft", "middle", "", "azimuth knob, from above")
-	s.text(510, 283, 17, "ink", "middle", `font-weight="700"`, k.Azimuth.says("leave it"))
+	s.text(px, 258, 14, "soft", "middle", "", "azimuth knob, from above")
+	s.text(px, 281, 17, "ink", "middle", `font-weight="700"`, k.Azimuth.says("leave it"))
 	return s.end()
 }
 

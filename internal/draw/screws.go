@@ -16,8 +16,7 @@ type Screw struct {
 	Order int      // in which it is turned, from 1; 0 is not turned
 }
 
-// Screws are the two rings of a guide telescope seen from behind, with the
-// screws that are to be turned.
+// Screws are those of the two rings of a guide telescope, seen from behind.
 type Screws []Screw
 
 // leastTurn is the smallest turn that is drawn as one.
@@ -25,37 +24,41 @@ const leastTurn = 0.01
 
 // The measures of the rings, in their own units.
 const (
-	ringsWide = 680.0
+	ringsWide = 340.0
 	ringsHigh = 372.0
 	ringTube  = 50.0 // radius of the guide telescope's tube
 	ringIn    = 84.0 // of the ring's inner edge
 	ringOut   = 100.0
+	ringX     = ringsWide / 2
 	ringY     = 178.0
 )
 
-// SVG draws the rings. A screw to be turned is thick, with an arrow the way it
-// goes and its turns; a screw that stays is thin.
-func (r Screws) SVG() string {
-	label := "Both rings from behind."
+// SVG draws the rings, a drawing each, so that they stand side by side or one
+// under the other. A screw to be turned is thick, with an arrow the way it goes
+// and its turns; a screw that stays is thin.
+func (r Screws) SVG() string { return r.ring(false, "front") + r.ring(true, "rear") }
+
+// ring draws one ring.
+func (r Screws) ring(rear bool, name string) string {
+	label := "The " + name + " ring from behind."
 	for n := 1; n <= len(r); n++ {
 		for _, w := range r {
-			if w.Order == n {
+			if w.Order == n && w.Rear == rear {
 				label += fmt.Sprintf(" %d: %s, %s.", n, w.Name, w.says())
 			}
 		}
 	}
-	s := begin(ringsWide, ringsHigh, "screws", label)
-	s.hatch("tube-hatch", 8)
-	for i, name := range []string{"front ring", "rear ring"} {
-		cx := ringsWide * (0.25 + 0.5*float64(i))
-		for _, radius := range []float64{ringIn, ringOut} {
-			s.linef(`<circle cx="%s" cy="%s" r="%s" fill="none" stroke="var(--ink)" stroke-width="1.3"/>`, num(cx), num(ringY), num(radius))
-		}
-		s.linef(`<circle cx="%s" cy="%s" r="%s" fill="url(#tube-hatch)" fill-opacity="0.3" stroke="var(--ink)" stroke-width="1.6"/>`, num(cx), num(ringY), num(ringTube))
-		s.text(cx, ringsHigh-8, 14, "soft", "middle", "", name+", from behind")
+	s := begin(ringsWide, ringsHigh, "ring", label)
+	s.hatch("tube-"+name, 8)
+	for _, radius := range []float64{ringIn, ringOut} {
+		s.linef(`<circle cx="%s" cy="%s" r="%s" fill="none" stroke="var(--ink)" stroke-width="1.3"/>`, num(ringX), num(ringY), num(radius))
 	}
+	s.linef(`<circle cx="%s" cy="%s" r="%s" fill="url(#tube-%s)" fill-opacity="0.3" stroke="var(--ink)" stroke-width="1.6"/>`, num(ringX), num(ringY), num(ringTube), name)
+	s.text(ringX, ringsHigh-8, 14, "soft", "middle", "", name+" ring, from behind")
 	for _, w := range r {
-		w.draw(s)
+		if w.Rear == rear {
+			w.draw(s)
+		}
 	}
 	return s.end()
 }
@@ -77,10 +80,7 @@ func (w Screw) says() string {
 
 // draw draws one screw with what is to be done.
 func (w Screw) draw(s *sheet) {
-	cx := ringsWide * 0.25
-	if w.Rear {
-		cx = ringsWide * 0.75
-	}
+	const cx = ringX
 	sin, cos := math.Sincos(float64(w.Angle.Rad()))
 	// along goes outward from the tube, across to its left.
 	at := func(along, across float64) string {

@@ -286,7 +286,7 @@ func TestSightDropped(t *testing.T) {
 	if said := p.said(); !strings.Contains(said, "They point 6") {
 		t.Errorf("the page says %q: the fields are 64 arcminutes apart", said)
 	}
-	p.await(`document.querySelector(".answer svg.screws")`)
+	p.await(`document.querySelector(".answer svg.ring")`)
 	if n := eval[int](p, `document.querySelectorAll(".answer .do li").length`); n == 0 {
 		t.Error("no screw is named")
 	}
@@ -481,7 +481,7 @@ func TestSteps(t *testing.T) {
 		{"focus", "locked", map[string]any{"files": soft[:1], "locked": soft[1:2]}, []string{`"lock":{`, soft[1], `class=\"focuser\"`}},
 		{"focus", "run", map[string]any{"files": soft[:3], "positions": "0,0.5,1"}, []string{`"position":0.5`, `class=\"curve\"`}},
 		{"focus", "imaging", map[string]any{"files": subs[:1], "imaging": true}, []string{`"hfd_px"`}},
-		{"sight", "", map[string]any{"files": subs[:1], "guide": apart[:1], "tube": "east"}, []string{`"offset_arcmin"`, `class=\"screws\"`, "tube east of the pier"}},
+		{"sight", "", map[string]any{"files": subs[:1], "guide": apart[:1], "tube": "east"}, []string{`"offset_arcmin"`, `class=\"ring\"`, "tube east of the pier"}},
 		{"sight", "lacks", map[string]any{"files": subs[:1]}, []string{"one telescope only"}},
 		{"pole", "still", map[string]any{"files": subs}, []string{`"verdict":"not certain"`}},
 		{"drive", "frames", map[string]any{"files": guide}, []string{`"verdict"`}},

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"path"
+	"slices"
 
 	"holdfast/internal/draw"
 	"holdfast/internal/fitting"
@@ -25,10 +26,10 @@ func runDrawing(f *fitting.Focus, turns bool) string {
 	c := draw.Curve{Up: "half-flux diameter, px", FromZero: true, Best: math.NaN()}
 	placed := true
 	for _, r := range f.Frames {
-		placed = placed && !math.IsNaN(r.Position)
+		placed = placed && (r.Locked || !math.IsNaN(r.Position))
 	}
 	for i, r := range f.Frames {
-		if math.IsNaN(float64(r.HFD)) {
+		if math.IsNaN(float64(r.HFD)) || placed && math.IsNaN(r.Position) {
 			continue
 		}
 		p := draw.CurvePoint{X: float64(i), Y: float64(r.HFD), Sigma: float64(r.HFDSigma), Hollow: r.Locked, Name: fmt.Sprint(i + 1)}
@@ -100,11 +101,13 @@ func knobsDrawing(p *fitting.Pole) string {
 
 // foldDrawing draws the drive's error over a turn.
 func foldDrawing(d *series.Drive) string {
-	if len(d.Folded) < 4 || len(d.Periods) == 0 {
+	first := slices.IndexFunc(d.Periods, func(p series.Period) bool { return p.Axis == "ra" })
+	if len(d.Folded) < 4 || first < 0 {
 		return ""
 	}
-	c := draw.Curve{Across: fmt.Sprintf("part of a turn of %.0f s", float64(d.Periods[0].Period)), Up: "error in right ascension, arcsec", Best: math.NaN(), Line: true,
-		What: fmt.Sprintf("The drive's error over one turn of %.0f seconds", float64(d.Periods[0].Period))}
+	turn := float64(d.Periods[first].Period)
+	c := draw.Curve{Across: fmt.Sprintf("part of a turn of %.0f s", turn), Up: "error in right ascension, arcsec", Best: math.NaN(), Line: true,
+		What: fmt.Sprintf("The drive's error over one turn of %.0f seconds", turn)}
 	for _, f := range d.Folded {
 		c.Points = append(c.Points, draw.CurvePoint{X: f.Phase, Y: float64(f.Offset), Sigma: float64(f.Sigma)})
 	}

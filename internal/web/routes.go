@@ -60,7 +60,7 @@ func (s *Server) routes() {
 	s.mux.HandleFunc("GET /api/desk", s.showDesk)
 	s.mux.HandleFunc("GET /api/folder", s.listFolder)
 	s.mux.HandleFunc("POST /api/seek", s.answer(s.seek))
-	s.mux.HandleFunc("GET /api/watch", s.watchFolder)
+	s.mux.HandleFunc("GET /api/watch", s.watchFolders)
 	s.mux.HandleFunc("GET /api/report", s.report)
 	s.mux.HandleFunc("GET /api/picture", s.picture)
 	s.mux.HandleFunc("GET /api/preview", s.preview)

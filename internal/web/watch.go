@@ -31,69 +31,51 @@ type landing struct {
 	told  bool // as not whole
 }
 
-// watchFolder answers GET /api/watch?path=: the name of each new frame of a
-// folder once it is whole, until the page goes away. Frames that were there when
-// the watch began are not new, unless the page had watched before: then those
+// watched is a folder that a page watches.
+type watched struct {
+	name   string // as pages call it
+	folder fs.FS
+	inner  string // path inside folder
+	open   map[string]*landing
+	known  map[string]time.Time // told, or there before: the time of each
+}
+
+// mostWatched is how many folders one page may watch.
+const mostWatched = 8
+
+// watchFolders answers GET /api/watch?path=&path=: the name of each new frame of
+// these folders once it is whole, until the page goes away. Frames that were there
+// when the watch began are not new, unless the page had watched before: then those
 // that landed since the number it was last given are. A file that is cut, or
-// whose writing stopped, is told as an event of its own, "partial".
-func (s *Server) watchFolder(w http.ResponseWriter, r *http.Request) {
-	name := r.URL.Query().Get("path")
-	root, rest, err := s.desk.find(name)
-	if err == nil {
-		_, err = fs.ReadDir(root.root.FS(), filepath.ToSlash(rest))
-	}
-	if err != nil {
-		s.refuse(w, http.StatusNotFound, "watch", report.Notes{}, fmt.Errorf("web: %s: found no such folder to watch", name))
+// whose writing stopped, is told as an event of its own, "partial"; a folder that
+// can not be read any more as "gone".
+func (s *Server) watchFolders(w http.ResponseWriter, r *http.Request) {
+	names := r.URL.Query()["path"]
+	if len(names) == 0 || len(names) > mostWatched {
+		s.refuse(w, http.StatusBadRequest, "watch", report.Notes{}, fmt.Errorf("web: found %d folders to watch: want 1 to %d", len(names), mostWatched))
 		return
+	}
+	var folders []*watched
+	for _, name := range names {
+		root, inner, err := s.desk.find(name)
+		if err == nil {
+			_, err = fs.ReadDir(root.root.FS(), filepath.ToSlash(inner))
+		}
+		if err != nil {
+			s.refuse(w, http.StatusNotFound, "watch", report.Notes{}, fmt.Errorf("web: %s: found no such folder to watch", name))
+			return
+		}
+		folders = append(folders, &watched{name, root.root.FS(), filepath.ToSlash(inner), map[string]*landing{}, map[string]time.Time{}})
 	}
 	after := watchedSince(r)
 	send, ok := stream(w)
 	if !ok {
 		return
 	}
-	open := map[string]*landing{}
-	known := map[string]time.Time{}
 	for first := true; ; first = false {
 		now := time.Now()
-		entries, err := fs.ReadDir(root.root.FS(), filepath.ToSlash(rest))
-		if err != nil {
-			send("event: gone\ndata: the folder can not be read any more\n\n")
-			return
-		}
-		for _, e := range entries {
-			if e.IsDir() || !app.IsPicture(e.Name()) || strings.HasPrefix(e.Name(), ".") {
-				continue
-			}
-			info, err := e.Info()
-			if err != nil {
-				continue // gone meanwhile
-			}
-			if t, ok := known[e.Name()]; ok && t.Equal(info.ModTime()) {
-				continue
-			}
-			if first && (after.IsZero() || !info.ModTime().After(after)) {
-				known[e.Name()] = info.ModTime()
-				continue
-			}
-			l := open[e.Name()]
-			if l == nil || l.size != info.Size() || !l.at.Equal(info.ModTime()) {
-				open[e.Name()] = &landing{size: info.Size(), at: info.ModTime(), since: now}
-				continue
-			}
-			if l.calm++; l.calm < watchCalm || l.told {
-				continue
-			}
-			full := path.Join(name, e.Name())
-			switch err := s.desk.whole(full); {
-			case err == nil:
-				delete(open, e.Name())
-				known[e.Name()] = info.ModTime()
-				ok = send(fmt.Sprintf("id: %d\ndata: %s\n\n", info.ModTime().UnixNano(), full))
-			case now.Sub(l.since) > watchUneasy:
-				l.told = true
-				ok = send("event: partial\ndata: " + full + ": " + report.Plainly(err) + "\n\n")
-			}
-			if !ok {
+		for _, f := range folders {
+			if !f.look(s.desk, first, after, now, send) {
 				return
 			}
 		}
@@ -106,6 +88,55 @@ func (s *Server) watchFolder(w http.ResponseWriter, r *http.Request) {
 		case <-time.After(watchEvery):
 		}
 	}
+}
+
+// look looks at a folder once and sends what is new. It returns false once there
+// is no more to look at, or nobody to tell.
+func (f *watched) look(d *desk, first bool, after, now time.Time, send func(string) bool) bool {
+	entries, err := fs.ReadDir(f.folder, f.inner)
+	if err != nil {
+		send("event: gone\ndata: " + f.name + " can not be read any more\n\n")
+		return false
+	}
+	for _, e := range entries {
+		if e.IsDir() || !app.IsPicture(e.Name()) || strings.HasPrefix(e.Name(), ".") {
+			continue
+		}
+		info, err := e.Info()
+		if err != nil {
+			continue // gone meanwhile
+		}
+		if t, ok := f.known[e.Name()]; ok && t.Equal(info.ModTime()) {
+			continue
+		}
+		if first && (after.IsZero() || !info.ModTime().After(after)) {
+			f.known[e.Name()] = info.ModTime()
+			continue
+		}
+		l := f.open[e.Name()]
+		if l == nil || l.size != info.Size() || !l.at.Equal(info.ModTime()) {
+			f.open[e.Name()] = &landing{size: info.Size(), at: info.ModTime(), since: now}
+			continue
+		}
+		if l.calm++; l.calm < watchCalm || l.told {
+			continue
+		}
+		full := path.Join(f.name, e.Name())
+		told := true
+		switch err := d.whole(full); {
+		case err == nil:
+			delete(f.open, e.Name())
+			f.known[e.Name()] = info.ModTime()
+			told = send(fmt.Sprintf("id: %d\ndata: %s\n\n", info.ModTime().UnixNano(), full))
+		case now.Sub(l.since) > watchUneasy:
+			l.told = true
+			told = send("event: partial\ndata: " + full + ": " + strings.ReplaceAll(report.Plainly(err), "\n", " ") + "\n\n")
+		}
+		if !told {
+			return false
+		}
+	}
+	return true
 }
 
 // watchedSince returns when a page last looked, the zero time if it never did.

@@ -221,8 +221,13 @@ function saySight(s: Sight): Said {
   };
 }
 
+/** beyond says a signed angle by its side. */
+function beyond(arcmin: number | null, plus: string, minus: string): [string, string] {
+  return [arcmin !== null && arcmin < 0 ? minus : plus, `${fixed(arcmin === null ? null : Math.abs(arcmin), 1)}′`];
+}
+
 function sayPole(p: Pole): Said {
-  if (p.verdict === "not certain") return { head: "These frames do not settle it.", body: sentence(p.why), short: "not certain" };
+  if (p.verdict === "not certain") return unsettled(p.why);
   const off = p.off_pole_arcmin === null ? "–" : `${fixed(p.off_pole_arcmin, p.off_pole_arcmin < 10 ? 1 : 0)}′`;
   const matters = p.matters === false ? " Good enough for this plan." : p.matters ? " It is worth turning." : "";
   return {
@@ -231,8 +236,8 @@ function sayPole(p: Pole): Said {
     aside: p.matters === false,
     body: sentence(p.why),
     facts: [
-      ["too high", `${fixed(p.altitude_arcmin, 1)}′`],
-      ["too far east", `${fixed(p.azimuth_arcmin, 1)}′`],
+      beyond(p.altitude_arcmin, "too high", "too low"),
+      beyond(p.azimuth_arcmin, "too far east", "too far west"),
       ["a star drifts at most", `${arcsec(p.dec_drift_arcsec_min, 2)} a minute`],
       ...(p.limit_arcmin !== null ? ([["this plan bears", `${three(p.limit_arcmin)}′: ${p.limit_why}`]] as [string, string][]) : []),
     ],
@@ -263,7 +268,7 @@ function sayDrive(d: Drive): Said {
       ["rms", `${arcsec(d.rms_ra_arcsec, 2)} in RA, ${arcsec(d.rms_dec_arcsec, 2)} in Dec`],
       ["drift a minute", `${arcsec(d.drift_ra_arcsec_min, 2)} in RA, ${arcsec(d.drift_dec_arcsec_min, 2)} in Dec`],
       ...(p ? ([["period", `${three(p.period_s)} s, ${arcsec(2 * p.amplitude_arcsec, 1)} peak to peak in ${p.axis === "ra" ? "RA" : "Dec"}`]] as [string, string][]) : []),
-      ["air and noise", `${arcsec(d.motion_arcsec, 2)} from exposure to exposure`],
+      ...(d.motion_arcsec !== null ? ([["air and noise", `${arcsec(d.motion_arcsec, 2)} from exposure to exposure`]] as [string, string][]) : []),
       ["play in declination", d.backlash_arcsec !== null ? arcsec(d.backlash_arcsec, 1) : d.backlash_why || "not known"],
     ],
     short: d.verdict,
@@ -271,14 +276,21 @@ function sayDrive(d: Drive): Said {
 }
 
 function sayFlex(f: Flex): Said {
+  const facts: [string, string][] = f.drift_arcsec_h !== null ? [["drift", `${arcsec(f.drift_arcsec_h, 1)} an hour`]] : [];
+  if (f.verdict === "not certain") return { ...unsettled(f.why), facts };
+  if (f.joints.length) {
+    const [head, ...rest] = f.why.split(": ");
+    return { head: sentence(head), list: [{ items: f.joints.map((j) => sentence(`${j.joint}: ${j.says}`)) }], body: sentence(rest.join(": ")), short: "pressed" };
+  }
   const round = f.longest_round_sub_s;
-  return {
-    head: f.joints.length ? sentence(f.why) : f.verdict === "not certain" ? "These frames do not settle it." : round !== null ? `A sub stays round for ${long(round)}.${f.matters === false ? " That is enough for this plan." : f.matters ? ` This plan’s takes ${long(f.sub_s)}.` : ""}` : sentence(f.why),
-    list: [{ items: f.joints.map((j) => sentence(`${j.joint}: ${j.says}`)) }],
-    body: f.joints.length || (round === null && f.verdict !== "not certain") ? "" : sentence(f.why),
-    facts: f.drift_arcsec_h !== null ? [["drift", `${arcsec(f.drift_arcsec_h, 1)} an hour`]] : [],
-    short: f.joints.length ? "pressed" : round !== null ? `round for ${long(round)}` : f.verdict,
-  };
+  if (round === null) return { head: sentence(f.why), facts, short: f.verdict };
+  const plan = f.matters === false ? " That is enough for this plan." : f.matters ? ` This plan’s takes ${long(f.sub_s)}.` : "";
+  return { head: `A sub stays round for ${long(round)}.${plan}`, body: sentence(f.why), facts, short: `round for ${long(round)}` };
+}
+
+/** unsettled is the answer of frames that can not tell. */
+function unsettled(why: string): Said {
+  return { head: "These frames do not settle it.", body: sentence(why.replace(/^the frames do not settle it: /i, "")), short: "not certain" };
 }
 
 function saySub(s: Sub): Said {

@@ -16,6 +16,47 @@ async function foldersOf(path: string, depth: number): Promise<string[]> {
   return out;
 }
 
+/** Watcher hears of one folder. */
+interface Watcher {
+  folder: string;
+  landed(file: string): void;
+  partial(why: string): void;
+  looking(yes: boolean): void;
+}
+
+// One stream serves all that a page watches, for a browser opens few at a time.
+const watchers = new Set<Watcher>();
+let source: EventSource | undefined;
+let watching = "";
+let since = "";
+
+/** tune watches the folders that are wanted while the page is seen. */
+function tune() {
+  const wanted = document.visibilityState === "visible" ? [...new Set([...watchers].map((w) => w.folder))].sort() : [];
+  const key = wanted.join("\n");
+  if (key === watching && (source || !key)) return;
+  source?.close();
+  source = undefined;
+  watching = key;
+  if (!watchers.size) since = ""; // what lands now is nobody's
+  if (!key) {
+    watchers.forEach((w) => w.looking(false));
+    return;
+  }
+  const s = new EventSource("/api/watch?" + new URLSearchParams([...wanted.map((f) => ["path", f]), ["since", since]]));
+  source = s;
+  const of = (name: string) => [...watchers].filter((w) => name.startsWith(w.folder + "/") && !name.slice(w.folder.length + 1).split(":")[0].includes("/"));
+  s.onmessage = (m) => of(m.data).forEach((w) => w.landed(m.data));
+  s.onerror = () => watchers.forEach((w) => w.looking(false));
+  s.addEventListener("looked", (m) => {
+    since = (m as MessageEvent).data;
+    watchers.forEach((w) => w.looking(true));
+  });
+  s.addEventListener("partial", (m) => of((m as MessageEvent).data).forEach((w) => w.partial("Not whole yet: " + (m as MessageEvent).data)));
+  s.addEventListener("gone", (m) => watchers.forEach((w) => w.partial((m as MessageEvent).data)));
+}
+document.addEventListener("visibilitychange", tune);
+
 /**
  * Watch takes frames as they land in a folder. It looks only while the page is
  * seen; what landed meanwhile is taken when it is seen again.
@@ -36,35 +77,21 @@ export function Watch({ label, folder, choose, taken }: { label: string; folder:
     setLanded(0);
     setWrong("");
     if (!folder) return;
-    let source: EventSource | undefined;
-    let since = "";
-    const tune = () => {
-      if (document.visibilityState !== "visible") {
-        source?.close();
-        source = undefined;
-        setLooking(false);
-        return;
-      }
-      if (source) return;
-      source = new EventSource("/api/watch?" + new URLSearchParams({ path: folder, since }));
-      source.onmessage = (m) => {
+    const w: Watcher = {
+      folder,
+      landed: (file) => {
         setLanded((n) => n + 1);
         setWrong("");
-        latest.current(m.data);
-      };
-      source.onerror = () => setLooking(false);
-      source.addEventListener("looked", (m) => {
-        since = (m as MessageEvent).data;
-        setLooking(true);
-      });
-      source.addEventListener("partial", (m) => setWrong(`Not whole yet: ${(m as MessageEvent).data}`));
-      source.addEventListener("gone", (m) => setWrong((m as MessageEvent).data));
+        latest.current(file);
+      },
+      partial: setWrong,
+      looking: setLooking,
     };
+    watchers.add(w);
     tune();
-    document.addEventListener("visibilitychange", tune);
     return () => {
-      document.removeEventListener("visibilitychange", tune);
-      source?.close();
+      watchers.delete(w);
+      tune();
     };
   }, [folder]);
   if (folders && !folders.length && !folder) {
